@@ -1,0 +1,210 @@
+//! Cuts what one device delivers into 10 ms hops per feed, whatever the size of its blocks.
+//!
+//! Non-finite samples become 0 and are counted here; nothing non-finite passes this point.
+
+use super::Block;
+use crate::units::{MAX_CHANNELS, SampleRate};
+use std::time::Duration;
+
+/// What a feed is to the judge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Role {
+    /// The dedicated mix that the viewers hear.
+    Stream,
+    /// The mix that the room hears; the stream is compared with it.
+    House,
+    /// Another line (foyer, nursery): judged like the stream, compared with nothing.
+    Other,
+}
+
+/// A feed's name, role and channels on its device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FeedPatch {
+    /// Name for people, metrics and the log: `stream`, `house`, or another.
+    pub name: String,
+    /// Its role.
+    pub role: Role,
+    /// Zero-based channels of the device, 1 to 6.
+    pub channels: Vec<u16>,
+    /// BS.1770 weight of each channel (1.0; 1.41 for surround; 0 for LFE). One mono channel has weight 2: dual mono.
+    pub weights: Vec<f64>,
+}
+
+/// A patch that does not fit the device.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum PatchError {
+    /// A channel beyond the device's last.
+    #[error("feed {feed}: channel {channel} was asked for, the input has channels 1 to {have}; pick from these")]
+    NoSuchChannel {
+        /// Feed's name.
+        feed: String,
+        /// One-based channel asked for.
+        channel: u32,
+        /// Channels that there are.
+        have: usize,
+    },
+    /// Too few or too many channels.
+    #[error("feed {feed}: {found} channels were given; a feed has 1 to 6")]
+    ChannelCount {
+        /// Feed's name.
+        feed: String,
+        /// Channels given.
+        found: usize,
+    },
+}
+
+impl FeedPatch {
+    /// A mono (one channel, judged as dual mono) or stereo feed on zero-based `channels`.
+    pub fn new(name: &str, role: Role, channels: &[u16]) -> Self {
+        let weights = if channels.len() == 1 { vec![2.0] } else { vec![1.0; channels.len()] };
+        Self { name: name.into(), role, channels: channels.to_vec(), weights }
+    }
+
+    fn check(&self, device_channels: usize) -> Result<(), PatchError> {
+        if self.channels.is_empty() || self.channels.len() > MAX_CHANNELS {
+            return Err(PatchError::ChannelCount { feed: self.name.clone(), found: self.channels.len() });
+        }
+        match self.channels.iter().find(|c| usize::from(**c) >= device_channels) {
+            Some(c) => Err(PatchError::NoSuchChannel {
+                feed: self.name.clone(),
+                channel: u32::from(*c) + 1,
+                have: device_channels,
+            }),
+            None => Ok(()),
+        }
+    }
+}
+
+/// 10 ms of one feed: interleaved, finite.
+#[derive(Debug, Clone, Copy)]
+pub struct Hop<'a> {
+    /// `hop_frames * channels` samples, interleaved.
+    pub samples: &'a [f32],
+    /// Channels, 1 to 6.
+    pub channels: usize,
+    /// Frames of this hop that never came (their samples read 0); such a hop is not measured.
+    pub missing_frames: u32,
+    /// Samples that were NaN or infinite and read 0 now.
+    pub cleaned: u32,
+}
+
+struct Slot {
+    channels: Vec<usize>,
+    buffer: Vec<f32>,
+    cleaned: u32,
+}
+
+/// Cuts one device's audio into hops for each of its feeds.
+pub struct Cutter {
+    device_channels: usize,
+    hop_frames: usize,
+    filled: usize,
+    missing: u32,
+    idle_carry_nanos: u128,
+    hz: u32,
+    slots: Vec<Slot>,
+}
+
+impl Cutter {
+    /// A cutter for a device of `device_channels` channels (1 to 64) and its feeds.
+    ///
+    /// # Errors
+    /// `PatchError` when a feed asks for channels that the device lacks.
+    pub fn new(rate: SampleRate, device_channels: usize, feeds: &[FeedPatch]) -> Result<Self, PatchError> {
+        for feed in feeds {
+            feed.check(device_channels)?;
+        }
+        let hop_frames = rate.hop_frames();
+        let slots = feeds
+            .iter()
+            .map(|f| Slot {
+                channels: f.channels.iter().map(|c| usize::from(*c)).collect(),
+                buffer: vec![0.0; hop_frames * f.channels.len()],
+                cleaned: 0,
+            })
+            .collect();
+        Ok(Self { device_channels, hop_frames, filled: 0, missing: 0, idle_carry_nanos: 0, hz: rate.hz(), slots })
+    }
+
+    /// Takes audio; calls `each(feed_index, hop)` for every feed at every full hop, feeds in patch order.
+    pub fn block(&mut self, block: Block<'_>, each: &mut impl FnMut(usize, Hop<'_>)) {
+        let width = self.device_channels;
+        let mut rest = &block.samples[..block.samples.len() / width * width];
+        while !rest.is_empty() {
+            let take = (self.hop_frames - self.filled).min(rest.len() / width);
+            let (now, later) = rest.split_at(take * width);
+            for slot in &mut self.slots {
+                slot.fill(now, width, self.filled);
+            }
+            self.filled += take;
+            rest = later;
+            self.emit_if_full(each);
+        }
+    }
+
+    /// Frames that were lost: they pass as missing.
+    pub fn lost(&mut self, mut frames: u64, each: &mut impl FnMut(usize, Hop<'_>)) {
+        while frames > 0 {
+            let take = ((self.hop_frames - self.filled) as u64).min(frames) as usize;
+            for slot in &mut self.slots {
+                let n = slot.channels.len();
+                slot.buffer[self.filled * n..(self.filled + take) * n].fill(0.0);
+            }
+            self.filled += take;
+            self.missing += take as u32;
+            frames -= take as u64;
+            self.emit_if_full(each);
+        }
+    }
+
+    /// A wait in which nothing came, turned into missing frames (the fraction of a frame is carried over).
+    pub fn idle(&mut self, waited: Duration, each: &mut impl FnMut(usize, Hop<'_>)) {
+        let total = waited.as_nanos() * u128::from(self.hz) + self.idle_carry_nanos;
+        self.idle_carry_nanos = total % 1_000_000_000;
+        // A day at most in one arrival: a machine that slept must not make the chain spin for minutes.
+        let frames = (total / 1_000_000_000).min(u128::from(self.hz) * 86_400);
+        self.lost(frames as u64, each);
+    }
+
+    fn emit_if_full(&mut self, each: &mut impl FnMut(usize, Hop<'_>)) {
+        if self.filled < self.hop_frames {
+            return;
+        }
+        for (index, slot) in self.slots.iter_mut().enumerate() {
+            each(index, Hop {
+                samples: &slot.buffer,
+                channels: slot.channels.len(),
+                missing_frames: self.missing,
+                cleaned: slot.cleaned,
+            });
+            slot.cleaned = 0;
+        }
+        self.filled = 0;
+        self.missing = 0;
+    }
+}
+
+impl Slot {
+    fn fill(&mut self, now: &[f32], width: usize, from_frame: usize) {
+        let n = self.channels.len();
+        let frames = now.len() / width;
+        let out = &mut self.buffer[from_frame * n..(from_frame + frames) * n];
+        if n == width && self.channels.iter().enumerate().all(|(i, c)| i == *c) {
+            out.copy_from_slice(now);
+        } else {
+            for (frame, out) in now.chunks_exact(width).zip(out.chunks_exact_mut(n)) {
+                for (o, c) in out.iter_mut().zip(&self.channels) {
+                    *o = frame[*c];
+                }
+            }
+        }
+        // The exponent of NaN and infinities is all ones: one integer maximum tells whether any sample needs a look.
+        let largest = out.iter().map(|x| x.to_bits() & 0x7fff_ffff).max().unwrap_or(0);
+        if largest >= f32::INFINITY.to_bits() {
+            for x in out.iter_mut().filter(|x| !x.is_finite()) {
+                *x = 0.0;
+                self.cleaned += 1;
+            }
+        }
+    }
+}
