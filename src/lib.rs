@@ -4,6 +4,8 @@
 //! `chain`) are a pure core without clock, I/O or log; `keep`, `show` and `tell` are doors that know the core
 //! and not each other; `run` and `cmd` wire them. DEVELOPERS.md has the map and the invariants.
 
+pub mod chain;
 pub mod feed;
+pub mod judge;
 pub mod measure;
 pub mod units;

@@ -4,7 +4,6 @@
 
 use super::Block;
 use crate::units::{MAX_CHANNELS, SampleRate};
-use std::time::Duration;
 
 /// What a feed is to the judge.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -100,8 +99,6 @@ pub struct Cutter {
     hop_frames: usize,
     filled: usize,
     missing: u32,
-    idle_carry_nanos: u128,
-    hz: u32,
     slots: Vec<Slot>,
 }
 
@@ -123,7 +120,7 @@ impl Cutter {
                 cleaned: 0,
             })
             .collect();
-        Ok(Self { device_channels, hop_frames, filled: 0, missing: 0, idle_carry_nanos: 0, hz: rate.hz(), slots })
+        Ok(Self { device_channels, hop_frames, filled: 0, missing: 0, slots })
     }
 
     /// Takes audio; calls `each(feed_index, hop)` for every feed at every full hop, feeds in patch order.
@@ -155,15 +152,6 @@ impl Cutter {
             frames -= take as u64;
             self.emit_if_full(each);
         }
-    }
-
-    /// A wait in which nothing came, turned into missing frames (the fraction of a frame is carried over).
-    pub fn idle(&mut self, waited: Duration, each: &mut impl FnMut(usize, Hop<'_>)) {
-        let total = waited.as_nanos() * u128::from(self.hz) + self.idle_carry_nanos;
-        self.idle_carry_nanos = total % 1_000_000_000;
-        // A day at most in one arrival: a machine that slept must not make the chain spin for minutes.
-        let frames = (total / 1_000_000_000).min(u128::from(self.hz) * 86_400);
-        self.lost(frames as u64, each);
     }
 
     fn emit_if_full(&mut self, each: &mut impl FnMut(usize, Hop<'_>)) {

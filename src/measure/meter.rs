@@ -113,6 +113,13 @@ impl Meter {
         self.programme_hops = 0;
     }
 
+    /// A meter for another format that goes on in this one's tick; what was measured so far is forgotten,
+    /// counters go on.
+    pub fn refitted(&self, rate: SampleRate, patch: &FeedPatch) -> Self {
+        let fresh = Self::new(rate, patch);
+        Self { hops: self.hops, cleaned_total: self.cleaned_total, missing_total: self.missing_total, ..fresh }
+    }
+
     /// Takes one hop; gives a reading when it closes a tick.
     pub fn hop(&mut self, hop: &Hop<'_>) -> Option<Reading> {
         self.hops += 1;

@@ -1,0 +1,164 @@
+//! One device: its cutter, and for each feed on it the meter and the ear's memory.
+
+use super::Programme;
+use crate::feed::{Arrival, Cutter, FeedPatch, Hop, PatchError, Role};
+use crate::judge::Hearing;
+use crate::measure::{Meter, Reading};
+use crate::units::{HOPS_A_TICK, SampleRate, StreamTime, db_of_amplitude};
+use std::time::Duration;
+
+pub(super) struct Seat {
+    pub(super) index: usize,
+    pub(super) name: String,
+    pub(super) role: Role,
+    pub(super) meter: Meter,
+    pub(super) reading: Option<Reading>,
+    pub(super) hearing: Hearing,
+}
+
+impl Seat {
+    pub(super) fn programme(&self) -> Option<Programme> {
+        let r = self.reading.as_ref()?;
+        let peak = r.max_true_peak[..r.channels].iter().fold(0.0f64, |t, p| t.max(*p));
+        Some(Programme {
+            feed: self.index,
+            integrated_lufs: r.integrated_lufs,
+            range_lu: r.range_lu,
+            max_momentary_lufs: r.max_momentary_lufs,
+            max_short_term_lufs: r.max_short_term_lufs,
+            true_peak_dbtp: (peak > 0.0).then(|| db_of_amplitude(peak)),
+        })
+    }
+}
+
+/// What is left of an arrival.
+pub(super) enum Progress<'a> {
+    Samples(&'a [f32]),
+    Frames(u64),
+}
+
+pub(super) struct Lane {
+    rate: SampleRate,
+    channels: usize,
+    patches: Vec<FeedPatch>,
+    cutter: Cutter,
+    pub(super) seats: Vec<Seat>,
+    /// Hops since the stream began; goes on when the format changes.
+    hops: u64,
+    /// Frames into the hop that is open.
+    into_hop: usize,
+    idle_carry_nanos: u128,
+}
+
+impl Lane {
+    pub(super) fn new(spec: super::LaneSpec, first: usize) -> Result<Self, PatchError> {
+        let cutter = Cutter::new(spec.rate, spec.channels, &spec.feeds)?;
+        let seats = spec
+            .feeds
+            .iter()
+            .enumerate()
+            .map(|(i, patch)| Seat {
+                index: first + i,
+                name: patch.name.clone(),
+                role: patch.role,
+                meter: Meter::new(spec.rate, patch),
+                reading: None,
+                hearing: Hearing::default(),
+            })
+            .collect();
+        Ok(Self {
+            rate: spec.rate,
+            channels: spec.channels,
+            patches: spec.feeds,
+            cutter,
+            seats,
+            hops: 0,
+            into_hop: 0,
+            idle_carry_nanos: 0,
+        })
+    }
+
+    pub(super) fn carries(&self, role: Role) -> bool {
+        self.seats.iter().any(|s| s.role == role)
+    }
+
+    pub(super) fn now(&self) -> StreamTime {
+        StreamTime(self.hops)
+    }
+
+    pub(super) fn format(&self) -> (SampleRate, usize) {
+        (self.rate, self.channels)
+    }
+
+    pub(super) fn refit(&mut self, rate: SampleRate, channels: usize) -> Result<(), PatchError> {
+        self.cutter = Cutter::new(rate, channels, &self.patches)?;
+        (self.rate, self.channels, self.into_hop) = (rate, channels, 0);
+        for (seat, patch) in self.seats.iter_mut().zip(&self.patches) {
+            seat.meter = seat.meter.refitted(rate, patch);
+        }
+        Ok(())
+    }
+
+    pub(super) fn take<'a>(&mut self, arrival: Arrival<'a>) -> Progress<'a> {
+        match arrival {
+            Arrival::Block(block) => {
+                Progress::Samples(&block.samples[..block.samples.len() / self.channels * self.channels])
+            }
+            Arrival::Lost { frames } => Progress::Frames(frames),
+            Arrival::Idle { waited } => Progress::Frames(self.idle_frames(waited)),
+            Arrival::Mark(_) => Progress::Frames(0),
+        }
+    }
+
+    /// A wait in which nothing came, as frames (the fraction of a frame is carried over).
+    fn idle_frames(&mut self, waited: Duration) -> u64 {
+        let hz = u128::from(self.rate.hz());
+        let total = waited.as_nanos() * hz + self.idle_carry_nanos;
+        self.idle_carry_nanos = total % 1_000_000_000;
+        // A day at most in one arrival: a machine that slept must not make the chain spin for minutes.
+        (total / 1_000_000_000).min(hz * 86_400) as u64
+    }
+
+    /// Goes on to the next tick; `false` when the arrival is used up first.
+    pub(super) fn advance(&mut self, progress: &mut Progress<'_>) -> bool {
+        let hop_frames = self.rate.hop_frames();
+        loop {
+            let room = hop_frames - self.into_hop;
+            let Self { cutter, seats, hops, .. } = self;
+            let mut each = |feed: usize, hop: Hop<'_>| {
+                let seat = &mut seats[feed];
+                if let Some(mut reading) = seat.meter.hop(&hop) {
+                    reading.at = StreamTime(*hops + 1);
+                    seat.hearing.step(&reading);
+                    seat.reading = Some(reading);
+                }
+            };
+            let took = match progress {
+                Progress::Samples(rest) => {
+                    let take = room.min(rest.len() / self.channels);
+                    let (now, later) = rest.split_at(take * self.channels);
+                    *rest = later;
+                    cutter.block(crate::feed::Block { samples: now }, &mut each);
+                    take
+                }
+                Progress::Frames(left) => {
+                    let take = (room as u64).min(*left);
+                    *left -= take;
+                    cutter.lost(take, &mut each);
+                    take as usize
+                }
+            };
+            if took == 0 {
+                return false;
+            }
+            self.into_hop += took;
+            if self.into_hop == hop_frames {
+                self.into_hop = 0;
+                self.hops += 1;
+                if self.hops.is_multiple_of(HOPS_A_TICK) {
+                    return true;
+                }
+            }
+        }
+    }
+}

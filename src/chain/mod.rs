@@ -1,0 +1,307 @@
+//! The whole core as one machine: arrivals of each lane in, outcomes out. No clock, no I/O, no log, no failing.
+//!
+//! A lane is one device with its own frames. The same arrivals give the same outcomes, however audio was cut.
+
+mod lane;
+
+use crate::feed::{Arrival, FeedPatch, Mark, PatchError, Role};
+use crate::judge::{
+    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, Scene, ServiceChange, ServiceSettings,
+    ServiceState, ServiceTracker, Target,
+};
+use crate::measure::Reading;
+use crate::units::{SampleRate, StreamTime};
+use lane::Lane;
+
+/// One device and the feeds on it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LaneSpec {
+    /// Its sample rate.
+    pub rate: SampleRate,
+    /// Its channels, 1 to 64.
+    pub channels: usize,
+    /// Its feeds.
+    pub feeds: Vec<FeedPatch>,
+}
+
+/// Settings of the core.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ChainSettings {
+    /// Loudness target.
+    pub target: Target,
+    /// The conditions'.
+    pub judge: JudgeSettings,
+    /// How services are told.
+    pub service: ServiceSettings,
+}
+
+/// Figures of a feed's programme at its end.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Programme {
+    /// Index of the feed.
+    pub feed: usize,
+    /// Integrated loudness, LUFS.
+    pub integrated_lufs: Option<f64>,
+    /// Loudness range, LU.
+    pub range_lu: Option<f64>,
+    /// Largest momentary loudness, LUFS.
+    pub max_momentary_lufs: Option<f64>,
+    /// Largest short-term loudness, LUFS.
+    pub max_short_term_lufs: Option<f64>,
+    /// Largest true peak of any channel, dBTP.
+    pub true_peak_dbtp: Option<f64>,
+}
+
+/// What the core has to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Outcome {
+    /// One feed's tick.
+    Reading {
+        /// Index of the feed.
+        feed: usize,
+        /// Its numbers.
+        reading: Box<Reading>,
+    },
+    /// Something happened to an alert.
+    Alert {
+        /// What.
+        change: AlertChange,
+        /// The alert as it stands now.
+        alert: Box<Alert>,
+    },
+    /// A service began.
+    Began {
+        /// When.
+        at: StreamTime,
+        /// By what.
+        by: Cause,
+    },
+    /// A service ended, with the figures of each feed.
+    Ended {
+        /// When.
+        at: StreamTime,
+        /// By what.
+        by: Cause,
+        /// Figures, one a feed.
+        programmes: Vec<Programme>,
+    },
+}
+
+/// What judges one feed.
+struct Judge {
+    bench: Bench,
+    habits: Habits,
+}
+
+/// The core.
+pub struct Chain {
+    settings: ChainSettings,
+    lanes: Vec<Lane>,
+    /// One a feed.
+    judges: Vec<Judge>,
+    /// The lane whose ticks move the service on: the first that carries a stream.
+    leading: usize,
+    service: ServiceTracker,
+    next_alert: u64,
+}
+
+impl Chain {
+    /// A chain over `lanes`; feeds are numbered through them in order.
+    ///
+    /// # Errors
+    /// `PatchError` when a feed asks for channels that its device lacks.
+    pub fn new(settings: ChainSettings, lanes: Vec<LaneSpec>) -> Result<Self, PatchError> {
+        let mut built = Vec::new();
+        let mut judges = Vec::new();
+        for spec in lanes {
+            let first = judges.len();
+            for (i, patch) in spec.feeds.iter().enumerate() {
+                let bench = Bench::new(first + i, patch.role, &settings.judge);
+                judges.push(Judge { bench, habits: Habits::default() });
+            }
+            built.push(Lane::new(spec, first)?);
+        }
+        let leading = built.iter().position(|l| l.carries(Role::Stream)).unwrap_or(0);
+        let service = ServiceTracker::new(settings.service.clone());
+        Ok(Self { settings, lanes: built, judges, leading, service, next_alert: 1 })
+    }
+
+    /// Starts alert numbers at `next` (they go on across restarts).
+    pub fn number_alerts_from(&mut self, next: u64) {
+        self.next_alert = self.next_alert.max(next);
+    }
+
+    /// Takes over what the venue has taught before: habits of feed `feed`.
+    pub fn teach(&mut self, feed: usize, habits: Habits) {
+        if let Some(judge) = self.judges.get_mut(feed) {
+            judge.habits = habits;
+        }
+    }
+
+    /// Other settings from now on; alerts that stand go on.
+    pub fn set(&mut self, settings: ChainSettings, out: &mut Vec<Outcome>) {
+        self.service.set(settings.service.clone());
+        let mut changes = Vec::new();
+        for seat in self.lanes.iter().flat_map(|l| l.seats.iter().map(move |s| (l, s))) {
+            self.judges[seat.1.index].bench.set(&settings.judge, seat.0.now(), &mut changes);
+        }
+        self.settings = settings;
+        push_alerts(changes, out);
+    }
+
+    /// The device of a lane delivers another format from now on: meters begin anew, time and alerts go on.
+    ///
+    /// # Errors
+    /// `PatchError` when a feed asks for channels that the device lacks now; the lane stays as it was.
+    pub fn refit(&mut self, lane: usize, rate: SampleRate, channels: usize) -> Result<(), PatchError> {
+        self.lanes[lane].refit(rate, channels)
+    }
+
+    /// The format that a lane measures at.
+    pub fn format(&self, lane: usize) -> (SampleRate, usize) {
+        self.lanes[lane].format()
+    }
+
+    /// Takes one arrival of `lane`; pushes what it leads to.
+    pub fn step(&mut self, lane: usize, arrival: Arrival<'_>, out: &mut Vec<Outcome>) {
+        if let Arrival::Mark(mark) = arrival {
+            return self.mark(mark, out);
+        }
+        // A lane gives back control at every tick, so that the lanes can see each other's latest readings.
+        let mut progress = self.lanes[lane].take(arrival);
+        while self.lanes[lane].advance(&mut progress) {
+            self.tick(lane, out);
+        }
+    }
+
+    fn tick(&mut self, lane: usize, out: &mut Vec<Outcome>) {
+        for seat in &self.lanes[lane].seats {
+            if let Some(reading) = &seat.reading {
+                out.push(Outcome::Reading { feed: seat.index, reading: Box::new(reading.clone()) });
+            }
+        }
+        if lane == self.leading {
+            let now = self.lanes[lane].now();
+            let sound = self.lanes[lane].seats.iter().any(|s| s.role != Role::House && s.hearing.sounds_now());
+            let mut changes = Vec::new();
+            self.service.tick(now, sound, &mut changes);
+            self.service_changes(changes, out);
+        }
+        let Self { lanes, judges, service, settings, next_alert, .. } = self;
+        let house = lanes.iter().flat_map(|l| &l.seats).find(|s| s.role == Role::House);
+        let house = house.and_then(|s| Some((s.reading.as_ref()?, &s.hearing)));
+        let mut changes = Vec::new();
+        for seat in &lanes[lane].seats {
+            let (Some(reading), judge) = (&seat.reading, &mut judges[seat.index]) else { continue };
+            let scene = Scene {
+                feed: reading,
+                role: seat.role,
+                hearing: &seat.hearing,
+                house: house.filter(|_| seat.role == Role::Stream),
+                service: service.state(),
+                habits: &judge.habits,
+                target: &settings.target,
+            };
+            judge.bench.tick(&scene, next_alert, &mut changes);
+            let fault = judge.bench.warns();
+            judge.habits.step(reading, &seat.hearing, fault);
+        }
+        push_alerts(changes, out);
+    }
+
+    fn mark(&mut self, mark: Mark, out: &mut Vec<Outcome>) {
+        let mut alerts = Vec::new();
+        for (lane, seat) in self.lanes.iter().flat_map(|l| l.seats.iter().map(move |s| (l, s))) {
+            let (judge, now) = (&mut self.judges[seat.index], lane.now());
+            match mark {
+                Mark::Acknowledge(which) => {
+                    judge.bench.acknowledge(which, now, &mut alerts);
+                }
+                Mark::Shelve { alert, seconds } => judge.bench.shelve(alert, seconds, now, &mut alerts),
+                Mark::ForgetHabits => judge.habits = Habits::default(),
+                Mark::ServiceBegin | Mark::ServiceEnd | Mark::Due { .. } | Mark::DueEnd => {}
+            }
+        }
+        push_alerts(alerts, out);
+        let Some(leading) = self.lanes.get(self.leading) else { return };
+        let mut changes = Vec::new();
+        self.service.mark(leading.now(), mark, &mut changes);
+        self.service_changes(changes, out);
+    }
+
+    fn service_changes(&mut self, changes: Vec<ServiceChange>, out: &mut Vec<Outcome>) {
+        for change in changes {
+            match change {
+                ServiceChange::Candidate(_) => self.reset_programmes(),
+                ServiceChange::Began(at, by) => {
+                    if by != Cause::Activity {
+                        self.reset_programmes();
+                    }
+                    out.push(Outcome::Began { at, by });
+                }
+                ServiceChange::Ended(at, by) => {
+                    out.push(Outcome::Ended { at, by, programmes: self.programmes() });
+                    self.lanes.iter_mut().flat_map(|l| &mut l.seats).for_each(|s| s.hearing.forget());
+                }
+            }
+        }
+    }
+
+    fn reset_programmes(&mut self) {
+        self.lanes.iter_mut().flat_map(|l| &mut l.seats).for_each(|s| s.meter.reset_programme());
+    }
+
+    /// Figures of every feed's programme as they stand.
+    pub fn programmes(&self) -> Vec<Programme> {
+        self.lanes.iter().flat_map(|l| &l.seats).filter_map(lane::Seat::programme).collect()
+    }
+
+    /// The service as it stands.
+    pub fn service(&self) -> &ServiceState {
+        self.service.state()
+    }
+
+    /// Time of the leading lane.
+    pub fn now(&self) -> StreamTime {
+        self.lanes.get(self.leading).map_or(StreamTime::default(), Lane::now)
+    }
+
+    /// What is known of feed `feed` besides its readings.
+    pub fn feed(&self, feed: usize) -> Option<FeedView<'_>> {
+        let seat = self.lanes.iter().flat_map(|l| &l.seats).find(|s| s.index == feed)?;
+        let judge = &self.judges[feed];
+        Some(FeedView {
+            name: &seat.name,
+            role: seat.role,
+            hearing: &seat.hearing,
+            habits: &judge.habits,
+            standing: judge.bench.standing().collect(),
+            lives: judge.bench.lives().collect(),
+        })
+    }
+
+    /// How many feeds there are.
+    pub fn feeds(&self) -> usize {
+        self.judges.len()
+    }
+}
+
+/// A look at one feed.
+pub struct FeedView<'a> {
+    /// Name.
+    pub name: &'a str,
+    /// Role.
+    pub role: Role,
+    /// What has been heard of it.
+    pub hearing: &'a Hearing,
+    /// What it has taught.
+    pub habits: &'a Habits,
+    /// Alerts that stand.
+    pub standing: Vec<&'a Alert>,
+    /// Where each condition stands.
+    pub lives: Vec<(&'static str, AlertLife)>,
+}
+
+fn push_alerts(changes: Vec<(AlertChange, Alert)>, out: &mut Vec<Outcome>) {
+    out.extend(changes.into_iter().map(|(change, alert)| Outcome::Alert { change, alert: Box::new(alert) }));
+}

@@ -1,0 +1,307 @@
+//! The conditions at work on one feed: dwell, one cause one warning, acknowledging, shelving.
+//!
+//! One cause, one warning, live: a condition that shares a cause with a worse one is held back while the worse
+//! one holds or may still come, and is replaced when it does (the roster's `hides`).
+
+use super::dwell::{Dwell, Timing};
+use super::roster::{JudgeSettings, Post};
+use super::{Evidence, Scene, Severity, Verdict};
+use crate::feed::{AlertRef, Role};
+use crate::units::StreamTime;
+
+/// Raises within this time that make a condition one that comes and goes, seconds.
+const FLAP_SECONDS: f64 = 600.0;
+/// The third raise within that time stands until the condition was gone for this long, seconds.
+const FLAP_CLEAR_SECONDS: f64 = 120.0;
+
+/// An alert, from its raising to its end.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alert {
+    /// Number, unique within a run, rising.
+    pub id: u64,
+    /// Index of the feed in its lane.
+    pub feed: usize,
+    /// Condition's name.
+    pub condition: &'static str,
+    /// Why, and the words for it.
+    pub evidence: Evidence,
+    /// When the condition began to hold.
+    pub began: StreamTime,
+    /// When it was raised.
+    pub raised: StreamTime,
+    /// When somebody said that they are on it.
+    pub acknowledged: Option<StreamTime>,
+    /// It came and went before: it now stands until it is really over.
+    pub comes_and_goes: bool,
+    /// When and how it ended.
+    pub cleared: Option<(StreamTime, Clearing)>,
+}
+
+/// How an alert ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Clearing {
+    /// The condition is gone.
+    Gone,
+    /// A worse condition of the same cause took its place.
+    Replaced(&'static str),
+    /// Somebody put it aside for a time.
+    Shelved,
+    /// The condition was switched off in the settings.
+    SwitchedOff,
+}
+
+/// Where a condition stands in its life.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AlertLife {
+    /// Nothing.
+    Watching,
+    /// It holds; its time is not yet up, or a worse cause may still come.
+    Pending,
+    /// Told.
+    Raised,
+    /// Told, and somebody is on it.
+    Acknowledged,
+    /// Put aside for a time.
+    Shelved,
+}
+
+/// What happened to an alert.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AlertChange {
+    /// It is told now.
+    Raised,
+    /// Its severity or words changed.
+    Changed,
+    /// Somebody is on it.
+    Acknowledged,
+    /// It ended.
+    Cleared,
+}
+
+struct Seat {
+    post: Post,
+    parents: Vec<usize>,
+    dwell: Dwell,
+    began: StreamTime,
+    evidence: Option<Evidence>,
+    alert: Option<Alert>,
+    last_raises: [Option<StreamTime>; 2],
+    shelved_until: Option<StreamTime>,
+}
+
+/// All conditions of one feed.
+pub struct Bench {
+    feed: usize,
+    role: Role,
+    seats: Vec<Seat>,
+}
+
+impl Bench {
+    /// The roster at work on feed number `feed`.
+    pub fn new(feed: usize, role: Role, settings: &JudgeSettings) -> Self {
+        let posts = settings.posts();
+        let parents: Vec<Vec<usize>> = posts
+            .iter()
+            .map(|child| {
+                let hides_child = |p: &Post| p.listing.hides.contains(&child.listing.name);
+                posts.iter().enumerate().filter(|(_, p)| hides_child(p)).map(|(i, _)| i).collect()
+            })
+            .collect();
+        let seats = posts
+            .into_iter()
+            .zip(parents)
+            .map(|(post, parents)| Seat {
+                post,
+                parents,
+                dwell: Dwell::default(),
+                began: StreamTime::default(),
+                evidence: None,
+                alert: None,
+                last_raises: [None; 2],
+                shelved_until: None,
+            })
+            .collect();
+        Self { feed, role, seats }
+    }
+
+    /// Other settings from now on: alerts that stand stay, with their timers, where the condition is still on.
+    /// Pushes what ended by being switched off.
+    pub fn set(&mut self, settings: &JudgeSettings, now: StreamTime, out: &mut Vec<(AlertChange, Alert)>) {
+        let mut fresh = Self::new(self.feed, self.role, settings);
+        for mut old in self.seats.drain(..) {
+            match fresh.seats.iter_mut().find(|s| s.post.listing.name == old.post.listing.name) {
+                Some(seat) => {
+                    (seat.dwell, seat.began, seat.evidence) = (old.dwell, old.began, old.evidence);
+                    (seat.alert, seat.last_raises, seat.shelved_until) =
+                        (old.alert.take(), old.last_raises, old.shelved_until);
+                }
+                None => old.clear(now, Clearing::SwitchedOff, out),
+            }
+        }
+        self.seats = fresh.seats;
+    }
+
+    /// One tick: every condition looks; pushes what changed. `next_id` numbers new alerts.
+    pub fn tick(&mut self, scene: &Scene<'_>, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {
+        let now = scene.feed.at;
+        for seat in &mut self.seats {
+            seat.look(scene, now, self.role);
+        }
+        for i in 0..self.seats.len() {
+            let parents = &self.seats[i].parents;
+            let told = parents.iter().find(|p| self.seats[**p].alert.is_some()).copied();
+            let coming = parents.iter().any(|p| self.seats[*p].holds_or_comes());
+            let by = told.map(|p| self.seats[p].post.listing.name);
+            let seat = &mut self.seats[i];
+            match by {
+                Some(parent) => {
+                    seat.clear(now, Clearing::Replaced(parent), out);
+                    // Its own time begins anew when the worse cause is over.
+                    seat.dwell.reset();
+                }
+                None if seat.dwell.on() => {
+                    if !coming || seat.alert.is_some() {
+                        seat.tell(self.feed, now, next_id, out);
+                    }
+                }
+                None => seat.clear(now, Clearing::Gone, out),
+            }
+        }
+    }
+
+    /// Acknowledges; gives whether an alert was meant that stands and was not yet acknowledged.
+    pub fn acknowledge(&mut self, which: AlertRef, now: StreamTime, out: &mut Vec<(AlertChange, Alert)>) -> bool {
+        let mut any = false;
+        for alert in self.seats.iter_mut().filter_map(|s| s.alert.as_mut()) {
+            if names(which, alert.id) && alert.acknowledged.is_none() {
+                alert.acknowledged = Some(now);
+                out.push((AlertChange::Acknowledged, alert.clone()));
+                any = true;
+            }
+        }
+        any
+    }
+
+    /// Puts an alert's condition aside for `seconds`.
+    pub fn shelve(&mut self, which: AlertRef, seconds: u32, now: StreamTime, out: &mut Vec<(AlertChange, Alert)>) {
+        for seat in &mut self.seats {
+            if seat.alert.as_ref().is_some_and(|a| names(which, a.id)) {
+                seat.shelved_until = Some(StreamTime(now.0 + u64::from(seconds) * crate::units::HOPS_A_SECOND));
+                seat.clear(now, Clearing::Shelved, out);
+            }
+        }
+    }
+
+    /// Where each condition stands, in the roster's order.
+    pub fn lives(&self) -> impl Iterator<Item = (&'static str, AlertLife)> + '_ {
+        self.seats.iter().map(|s| (s.post.listing.name, s.life()))
+    }
+
+    /// The alerts that stand.
+    pub fn standing(&self) -> impl Iterator<Item = &Alert> + '_ {
+        self.seats.iter().filter_map(|s| s.alert.as_ref())
+    }
+
+    /// A warning stands.
+    pub fn warns(&self) -> bool {
+        self.standing().any(|a| a.evidence.severity == Severity::Warning)
+    }
+}
+
+fn names(which: AlertRef, id: u64) -> bool {
+    match which {
+        AlertRef::All => true,
+        AlertRef::One(one) => one == id,
+    }
+}
+
+impl Seat {
+    fn look(&mut self, scene: &Scene<'_>, now: StreamTime, role: Role) {
+        let idle = !self.dwell.on() && !self.dwell.rising();
+        let mut timing = self.post.timing;
+        if self.alert.as_ref().is_some_and(|a| a.comes_and_goes) {
+            timing.clear_after_seconds = timing.clear_after_seconds.max(FLAP_CLEAR_SECONDS);
+        }
+        match self.post.watch.look(scene) {
+            Verdict::Unsure => {}
+            Verdict::Good => {
+                self.dwell.step(false, timing);
+            }
+            Verdict::Bad(evidence) => {
+                if idle {
+                    self.began = now;
+                }
+                let raise_after_seconds = evidence.after_seconds.unwrap_or(timing.raise_after_seconds);
+                self.dwell.step(true, Timing { raise_after_seconds, ..timing });
+                // The room's mix is the comparison, not the job: what ails it is told softly.
+                let cap = match role {
+                    Role::House if evidence.severity == Severity::Warning => Severity::Advice,
+                    Role::House => Severity::Note,
+                    Role::Stream | Role::Other => evidence.severity,
+                };
+                self.evidence = Some(Evidence { severity: cap, ..evidence });
+            }
+        }
+        if self.shelved_until.is_some_and(|t| now >= t) {
+            self.shelved_until = None;
+        }
+    }
+
+    fn holds_or_comes(&self) -> bool {
+        self.shelved_until.is_none() && (self.dwell.on() || self.dwell.rising())
+    }
+
+    fn tell(&mut self, feed: usize, now: StreamTime, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {
+        let Some(evidence) = self.evidence else { return };
+        if self.shelved_until.is_some() {
+            return;
+        }
+        match &mut self.alert {
+            None => {
+                let recent = |t: &Option<StreamTime>| t.is_some_and(|t| now.since(t) < FLAP_SECONDS);
+                let alert = Alert {
+                    id: *next_id,
+                    feed,
+                    condition: self.post.listing.name,
+                    evidence,
+                    began: self.began,
+                    raised: now,
+                    acknowledged: None,
+                    comes_and_goes: self.last_raises.iter().all(recent),
+                    cleared: None,
+                };
+                *next_id += 1;
+                self.last_raises = [self.last_raises[1], Some(now)];
+                out.push((AlertChange::Raised, alert.clone()));
+                self.alert = Some(alert);
+            }
+            Some(alert) => {
+                let (old, new) = (alert.evidence, evidence);
+                alert.evidence = new;
+                if !std::ptr::eq(old.words, new.words) || old.severity != new.severity {
+                    if new.severity > old.severity {
+                        alert.acknowledged = None;
+                    }
+                    out.push((AlertChange::Changed, alert.clone()));
+                }
+            }
+        }
+    }
+
+    fn clear(&mut self, now: StreamTime, how: Clearing, out: &mut Vec<(AlertChange, Alert)>) {
+        if let Some(mut alert) = self.alert.take() {
+            alert.cleared = Some((now, how));
+            out.push((AlertChange::Cleared, alert));
+        }
+    }
+
+    fn life(&self) -> AlertLife {
+        match &self.alert {
+            _ if self.shelved_until.is_some() => AlertLife::Shelved,
+            Some(a) if a.acknowledged.is_some() => AlertLife::Acknowledged,
+            Some(_) => AlertLife::Raised,
+            None if self.dwell.on() || self.dwell.rising() => AlertLife::Pending,
+            None => AlertLife::Watching,
+        }
+    }
+}

@@ -1,0 +1,62 @@
+//! Readings to alerts: what is wrong, since when, what to check.
+//!
+//! A condition sees only a `Scene` (plain numbers) and answers `Bad`, `Good` or `Unsure`; it never sees audio,
+//! a clock or another condition. `bench` runs the roster for one feed: dwell times, one cause one warning,
+//! acknowledging and shelving. The words for people live beside each condition.
+
+mod bench;
+mod dwell;
+mod habits;
+pub mod knobs;
+pub mod roster;
+mod service;
+mod shape;
+mod sound;
+mod target;
+
+mod clipping;
+mod dc_offset;
+mod long_quiet;
+mod no_data;
+mod one_side;
+mod silence;
+mod too_loud;
+mod too_quiet;
+mod true_peak_over;
+
+pub use bench::{Alert, AlertChange, AlertLife, Bench, Clearing};
+pub use dwell::{Dwell, Timing};
+pub use habits::Habits;
+pub use roster::{JudgeSettings, Listing, ROSTER, listing};
+pub use service::{Cause, ServiceChange, ServiceSettings, ServiceState, ServiceTracker};
+pub use shape::{Evidence, Severity, Verdict, Words};
+pub use sound::{Expectation, Hearing};
+pub use target::{PROFILES, Profile, Target};
+
+use crate::feed::Role;
+use crate::measure::Reading;
+
+/// All that a condition may look at, once a tick.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// The feed that is judged.
+    pub feed: &'a Reading,
+    /// Its role.
+    pub role: Role,
+    /// What has been heard of the feed so far.
+    pub hearing: &'a Hearing,
+    /// The house mix of the same moment, when there is one and this feed is the stream.
+    pub house: Option<(&'a Reading, &'a Hearing)>,
+    /// The service that is on, or not.
+    pub service: &'a ServiceState,
+    /// What the venue has taught.
+    pub habits: &'a Habits,
+    /// Loudness target.
+    pub target: &'a Target,
+}
+
+/// One condition at work on one feed. Built by its settings; see `roster`.
+pub trait Watch: Send {
+    /// One look a tick (100 ms).
+    fn look(&mut self, scene: &Scene<'_>) -> Verdict;
+}

@@ -1,0 +1,57 @@
+//! `far_too_quiet`: so far under the target that viewers take it for a fault. Told within 70 s of the first sound.
+
+use crate::judge::dwell::Timing;
+use crate::judge::knobs::knobs;
+use crate::judge::roster::Recruit;
+use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+
+pub const ABOUT: &str = "the last half minute of sound lies far under the loudness target";
+pub const HIDES: &[&str] = &["too_quiet"];
+pub const WORDS: &[&Words] = &[&FAR];
+
+static FAR: Words = Words {
+    headline: "The {feed} is far too quiet",
+    checks: [
+        "On the desk: is the fader of the stream mix up?",
+        "Are the microphones that are in use sent to the stream mix?",
+        "Is a level control between desk and computer turned down?",
+    ],
+    viewers: "The viewers can hardly hear anything.",
+    evidence: "The last half minute read {value} LUFS; it should be well above {limit} LUFS.",
+    caution: "",
+};
+
+knobs! {
+    raise_after_seconds = 20.0, 5..600, "seconds before it is told";
+    clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
+    below_target_lu = 12.0, 5..40, "distance under the target, LU";
+    clear_below_target_lu = 10.0, 3..40, "distance under the target at which it ends, LU";
+}
+
+impl Recruit for Settings {
+    fn timing(&self) -> Timing {
+        Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
+    }
+    fn watch(&self) -> Box<dyn Watch> {
+        Box::new(Far { settings: self.clone() })
+    }
+}
+
+struct Far {
+    settings: Settings,
+}
+
+impl Watch for Far {
+    fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        let s = &self.settings;
+        let Some(recent) = scene.hearing.recent_lufs() else { return Verdict::Unsure };
+        let target = scene.target.lufs;
+        if recent > target - s.clear_below_target_lu {
+            Verdict::Good
+        } else if !scene.hearing.plays || recent >= target - s.below_target_lu {
+            Verdict::Unsure
+        } else {
+            Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu))
+        }
+    }
+}
