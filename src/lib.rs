@@ -7,5 +7,7 @@
 pub mod chain;
 pub mod feed;
 pub mod judge;
+pub mod ledger;
 pub mod measure;
 pub mod units;
+pub mod words;

@@ -1,0 +1,221 @@
+//! The board: all that there is to say of the present moment, for the page, the JSON and the metrics.
+
+use crate::chain::{Chain, Outcome, Programme};
+use crate::feed::Role;
+use crate::judge::{Alert, AlertChange, AlertLife, Cause, Severity, Target};
+use crate::measure::Reading;
+use crate::units::{StreamTime, TICKS_A_SECOND, db_of_amplitude};
+use std::collections::{BTreeMap, VecDeque};
+
+/// Seconds of the ribbon: the last ten minutes.
+pub const RIBBON_SECONDS: usize = 600;
+/// Alerts that ended, newest last, that the board still shows.
+pub const PAST_ALERTS: usize = 20;
+
+/// One second of the ribbon.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Second {
+    /// Largest momentary loudness, LUFS; `None` when nothing came.
+    pub momentary_lufs: Option<f32>,
+    /// Short-term loudness at its end, LUFS.
+    pub short_term_lufs: Option<f32>,
+    /// The worst that stood in it.
+    pub worst: Option<Severity>,
+}
+
+/// One feed, now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FeedBoard {
+    /// Name in settings and metrics.
+    pub name: String,
+    /// Its role.
+    pub role: Role,
+    /// Where it comes from, for people: "USB desk, channels 17-18, 48 kHz".
+    pub source: String,
+    /// The newest reading.
+    pub reading: Option<Reading>,
+    /// It has been heard in this service.
+    pub heard: bool,
+    /// It plays now.
+    pub plays: bool,
+    /// Loudness of the last half minute, LUFS.
+    pub recent_lufs: Option<f64>,
+    /// Learned pause floor, LUFS.
+    pub floor_lufs: Option<f64>,
+    /// Where each condition stands, in the roster's order.
+    pub lives: Vec<(&'static str, AlertLife)>,
+    /// The last ten minutes, oldest first.
+    pub ribbon: VecDeque<Second>,
+    /// Alerts raised since the start, by severity.
+    pub raised_total: BTreeMap<Severity, u64>,
+    open: Second,
+    open_ticks: u64,
+}
+
+/// The service, now.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ServiceBoard {
+    /// When it began, if one is on.
+    pub began: Option<StreamTime>,
+    /// What began it.
+    pub by: Option<Cause>,
+    /// The set start has passed by its grace time.
+    pub overdue: bool,
+    /// A timetable is set.
+    pub timetable: bool,
+    /// Services that ended since the start.
+    pub ended_total: u64,
+    /// Figures of the last one that ended.
+    pub last: Vec<Programme>,
+}
+
+/// A fault of the box itself (disk, clock, port, device driver), never mixed with the alerts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// Name for metrics: `device`, `log`, `clock`, `page`, `notice`, `settings`, `late`.
+    pub kind: &'static str,
+    /// One sentence: what, where, what to do.
+    pub sentence: String,
+}
+
+/// Everything that there is to say of the present moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Board {
+    /// Name of the venue, for people.
+    pub venue: String,
+    /// The target in force.
+    pub target: Target,
+    /// Time of the leading lane.
+    pub now: StreamTime,
+    /// Wall clock of `now`, milliseconds since 1970 (stamped by the shell; may be wrong on booth machines).
+    pub now_unix_ms: i64,
+    /// One a feed.
+    pub feeds: Vec<FeedBoard>,
+    /// The service.
+    pub service: ServiceBoard,
+    /// Alerts that stand, the worst first, then the oldest.
+    pub standing: Vec<Alert>,
+    /// Alerts that ended, newest last.
+    pub past: VecDeque<Alert>,
+    /// Faults of the box.
+    pub faults: Vec<Fault>,
+    /// It is a rehearsal: the sound is made up.
+    pub rehearsal: bool,
+}
+
+impl Board {
+    /// An empty board for the feeds of `chain`.
+    pub fn new(venue: &str, target: Target, chain: &Chain) -> Self {
+        let feeds = (0..chain.feeds())
+            .filter_map(|i| chain.feed(i))
+            .map(|f| FeedBoard {
+                name: f.name.to_string(),
+                role: f.role,
+                source: String::new(),
+                reading: None,
+                heard: false,
+                plays: false,
+                recent_lufs: None,
+                floor_lufs: None,
+                lives: f.lives,
+                ribbon: VecDeque::with_capacity(RIBBON_SECONDS),
+                raised_total: [Severity::Note, Severity::Advice, Severity::Warning].map(|s| (s, 0)).into(),
+                open: Second::default(),
+                open_ticks: 0,
+            })
+            .collect();
+        Self {
+            venue: venue.into(),
+            target,
+            now: StreamTime::default(),
+            now_unix_ms: 0,
+            feeds,
+            service: ServiceBoard::default(),
+            standing: Vec::new(),
+            past: VecDeque::new(),
+            faults: Vec::new(),
+            rehearsal: false,
+        }
+    }
+
+    /// Takes one outcome.
+    pub fn apply(&mut self, outcome: &Outcome) {
+        match outcome {
+            Outcome::Reading { feed, reading } => {
+                let worst = self.standing.iter().filter(|a| a.feed == *feed).map(|a| a.evidence.severity).max();
+                if let Some(feed) = self.feeds.get_mut(*feed) {
+                    feed.take(reading, worst);
+                }
+            }
+            Outcome::Alert { change, alert } => self.alert(*change, alert),
+            Outcome::Began { at, by } => {
+                (self.service.began, self.service.by) = (Some(*at), Some(*by));
+            }
+            Outcome::Ended { programmes, .. } => {
+                (self.service.began, self.service.by) = (None, None);
+                self.service.ended_total += 1;
+                self.service.last = programmes.clone();
+            }
+        }
+    }
+
+    /// Copies what the chain knows besides its outcomes; once per publishing is enough.
+    pub fn look_at(&mut self, chain: &Chain) {
+        self.now = chain.now();
+        self.service.overdue = chain.service().overdue;
+        for (i, feed) in self.feeds.iter_mut().enumerate() {
+            let Some(view) = chain.feed(i) else { continue };
+            feed.heard = view.hearing.heard;
+            feed.plays = view.hearing.plays;
+            feed.recent_lufs = view.hearing.recent_lufs();
+            feed.floor_lufs = view.habits.floor_lufs();
+            feed.lives = view.lives;
+        }
+    }
+
+    fn alert(&mut self, change: AlertChange, alert: &Alert) {
+        self.standing.retain(|a| a.id != alert.id);
+        if change == AlertChange::Raised
+            && let Some(feed) = self.feeds.get_mut(alert.feed)
+        {
+            *feed.raised_total.entry(alert.evidence.severity).or_default() += 1;
+        }
+        if change == AlertChange::Cleared {
+            if self.past.len() == PAST_ALERTS {
+                self.past.pop_front();
+            }
+            self.past.push_back(alert.clone());
+        } else {
+            self.standing.push(alert.clone());
+            self.standing.sort_by_key(|a| (std::cmp::Reverse(a.evidence.severity), a.raised, a.id));
+        }
+    }
+}
+
+impl FeedBoard {
+    fn take(&mut self, reading: &Reading, worst: Option<Severity>) {
+        let top = |a: Option<f32>, b: Option<f64>| match (a, b.map(|b| b as f32)) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            (a, b) => a.or(b),
+        };
+        self.open.momentary_lufs = top(self.open.momentary_lufs, reading.momentary_top_lufs);
+        self.open.short_term_lufs = reading.short_term_lufs.map(|s| s as f32);
+        self.open.worst = self.open.worst.max(worst);
+        self.open_ticks += 1;
+        if self.open_ticks == TICKS_A_SECOND {
+            if self.ribbon.len() == RIBBON_SECONDS {
+                self.ribbon.pop_front();
+            }
+            self.ribbon.push_back(std::mem::take(&mut self.open));
+            self.open_ticks = 0;
+        }
+        self.reading = Some(reading.clone());
+    }
+
+    /// Largest true peak of the programme over all channels, dBTP; `None` before any sample.
+    pub fn max_true_peak_dbtp(&self) -> Option<f64> {
+        let r = self.reading.as_ref()?;
+        let peak = r.max_true_peak[..r.channels].iter().fold(0.0f64, |t, p| t.max(*p));
+        (peak > 0.0).then(|| db_of_amplitude(peak))
+    }
+}
