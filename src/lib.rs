@@ -9,5 +9,7 @@ pub mod feed;
 pub mod judge;
 pub mod ledger;
 pub mod measure;
+pub mod settings;
+pub mod source;
 pub mod units;
 pub mod words;

@@ -1,1 +1,3 @@
+//! The program: reads the command line and does what it says.
+
 fn main() {}

@@ -1,0 +1,259 @@
+//! One TOML file, every key optional. Unknown keys are refused with the nearest known name; all problems are
+//! told at once; nothing is half-applied.
+
+mod problem;
+mod reader;
+pub mod timetable;
+
+pub use problem::Problem;
+
+use crate::chain::ChainSettings;
+use crate::feed::{FeedPatch, Role};
+use crate::judge::{JudgeSettings, PROFILES, ServiceSettings, Target};
+use crate::judge::roster::ROSTER;
+use jiff::tz::TimeZone;
+use reader::{Report, Section};
+use std::path::{Path, PathBuf};
+use timetable::{Slot, Timetable};
+use toml::de::DeTable;
+
+/// One feed as the site wires it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FeedSettings {
+    /// Name: `stream`, `house`, or another.
+    pub name: String,
+    /// Device id, `default`, or the device of another feed.
+    pub device: String,
+    /// One-based channels, one or two.
+    pub channels: Vec<u16>,
+    /// The house feed is a microphone in the room, not a line from the desk.
+    pub room_microphone: bool,
+}
+
+impl FeedSettings {
+    /// The patch for the core.
+    pub fn patch(&self) -> FeedPatch {
+        let role = match self.name.as_str() {
+            "stream" => Role::Stream,
+            "house" => Role::House,
+            _ => Role::Other,
+        };
+        let zero_based: Vec<u16> = self.channels.iter().map(|c| c - 1).collect();
+        FeedPatch::new(&self.name, role, &zero_based)
+    }
+}
+
+/// Whether the stream is meant to differ from the house mix.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OwnMixWish {
+    /// It is: a copy is told.
+    Expected,
+    /// It is not: nothing is told.
+    NotExpected,
+}
+
+/// How long the log keeps what.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KeepSettings {
+    /// Ten values a second, days.
+    pub fine_days: u32,
+    /// One row a second, days.
+    pub days: u32,
+    /// Size of the whole log, MB.
+    pub megabytes: u32,
+}
+
+/// Everything that a site may set.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// Name of the venue, for people.
+    pub venue: String,
+    /// Settings of the core.
+    pub chain: ChainSettings,
+    /// The feeds.
+    pub feeds: Vec<FeedSettings>,
+    /// Set times.
+    pub timetable: Timetable,
+    /// Minutes after a set start before silence is a fault.
+    pub grace_minutes: f64,
+    /// Whether the stream should be a mix of its own.
+    pub own_mix: OwnMixWish,
+    /// The log.
+    pub keep: KeepSettings,
+    /// Address of the page.
+    pub listen: std::net::SocketAddr,
+    /// File with one `role key` a line for links from other machines; none: loopback only.
+    pub keys_file: Option<PathBuf>,
+}
+
+/// Text to settings.
+///
+/// # Errors
+/// All problems of the text.
+pub fn parse(text: &str) -> Result<Settings, Vec<Problem>> {
+    let root = match DeTable::parse(text) {
+        Ok(root) => root,
+        Err(e) => {
+            let line = e.span().map_or(0, |s| reader::line_at(text, s.start));
+            let sentence = format!("is not TOML: {}", e.message().replace('\n', ", "));
+            return Err(vec![Problem { line, key: String::new(), sentence }]);
+        }
+    };
+    let mut report = Report::default();
+    let settings = read(&mut report, text, root.get_ref());
+    report.problems.sort_by_key(|p| p.line);
+    if report.problems.is_empty() { Ok(settings) } else { Err(report.problems) }
+}
+
+/// The commented file of all defaults; it parses to `Settings::default()`.
+pub fn commented_defaults() -> String {
+    let empty = DeTable::new();
+    let mut report = Report::default();
+    read(&mut report, "", &empty);
+    let head = "# Settings of mixwarden. Every key is optional; these are the defaults.\n\
+                # A change takes effect on SIGHUP (systemctl reload mixwarden); a mistake leaves the old settings in force.\n\n";
+    format!("{head}{}\n", report.defaults.trim_end())
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        let mut report = Report::default();
+        read(&mut report, "", &DeTable::new())
+    }
+}
+
+const SECTIONS: [&str; 8] = ["venue", "target", "feed", "service", "own_mix", "judge", "keep", "page"];
+
+fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settings {
+    for (key, _) in root.iter().filter(|(k, _)| !SECTIONS.contains(&k.get_ref().as_ref())) {
+        reader::unknown(report, text, "", key, &SECTIONS);
+    }
+    let mut s = Section::new(report, text, root, "venue", "The venue.");
+    let venue = s.text("name", "", "name for people, on the page and in reviews", |_| Ok(()));
+    let zone_name = s.text("time_zone", "", "time zone, such as \"Europe/London\"; empty: this computer's", |z| {
+        if z.is_empty() { Ok(()) } else { TimeZone::get(z).map(drop).map_err(|_| "a name of the IANA time zone list, such as \"Europe/London\"".into()) }
+    });
+    s.finish(&[]);
+    let target = read_target(report, text, root);
+    let feeds = read_feeds(report, text, root);
+    let defaults = ServiceSettings::default();
+    let mut s = Section::new(report, text, root, "service", "When a service begins and ends: by button, by set times, by sound.");
+    let slots = s.texts("times", "set times, such as [\"sunday 10:00-11:30\", \"2026-12-24 17:00-18:00\"]", Slot::parse);
+    let grace_minutes = s.number("grace_minutes", 5.0, 0.0, 120.0, "minutes after a set start before silence is a fault");
+    let service = ServiceSettings {
+        begin_sound_seconds: s.number("begin_sound_seconds", defaults.begin_sound_seconds, 1.0, 60.0, "seconds of sound within a minute that begin a service"),
+        quiet_before_minutes: s.number("quiet_before_minutes", defaults.quiet_before_minutes, 0.0, 240.0, "minutes of quiet that must come before"),
+        quiet_after_minutes: s.number("quiet_after_minutes", defaults.quiet_after_minutes, 1.0, 240.0, "minutes of quiet that end a service"),
+        longest_hours: s.number("longest_hours", defaults.longest_hours, 1.0, 24.0, "hours after which a service ends in any case"),
+    };
+    s.finish(&[]);
+    let mut s = Section::new(report, text, root, "own_mix", "Is the stream a mix of its own, or a copy of the room's mix? Needs a house feed.");
+    let wish = s.text("wish", "expected", "\"expected\": a copy is told; \"not expected\": nothing is told", |w| {
+        if ["expected", "not expected"].contains(&w) { Ok(()) } else { Err("\"expected\" or \"not expected\"".into()) }
+    });
+    s.finish(&[]);
+    let judge = read_judge(report, text, root);
+    let mut s = Section::new(report, text, root, "keep", "The log.");
+    let keep = KeepSettings {
+        fine_days: s.number("fine_days", 90.0, 1.0, 3650.0, "days that ten values a second are kept") as u32,
+        days: s.number("days", 400.0, 1.0, 3650.0, "days that one row a second is kept") as u32,
+        megabytes: s.number("megabytes", 1000.0, 50.0, 1_000_000.0, "size of the log, MB; the oldest fine values go first") as u32,
+    };
+    s.finish(&[]);
+    let mut s = Section::new(report, text, root, "page", "The booth page.");
+    let listen = s.text("listen", "127.0.0.1:8391", "address and port; any but this computer's own needs keys", |a| {
+        a.parse::<std::net::SocketAddr>().map(drop).map_err(|_| "an address and port, such as \"127.0.0.1:8391\"".into())
+    });
+    let keys = s.text("keys_file", "", "file with one \"role key\" a line (roles: look, acknowledge, manage) for other machines", |_| Ok(()));
+    s.finish(&[]);
+    let zone = if zone_name.is_empty() { TimeZone::system() } else { TimeZone::get(&zone_name).unwrap_or(TimeZone::UTC) };
+    Settings {
+        venue,
+        chain: ChainSettings { target, judge, service },
+        feeds,
+        timetable: Timetable { slots, zone },
+        grace_minutes,
+        own_mix: if wish == "expected" { OwnMixWish::Expected } else { OwnMixWish::NotExpected },
+        keep,
+        listen: listen.parse().unwrap_or_else(|_| ([127, 0, 0, 1], 8391).into()),
+        keys_file: (!keys.is_empty()).then(|| keys.into()),
+    }
+}
+
+fn read_target<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Target {
+    let names: Vec<&str> = PROFILES.iter().map(|p| p.name).collect();
+    let doc = format!("one of {}", names.join(", "));
+    let mut s = Section::new(report, text, root, "target", "Loudness that the stream should have.");
+    let profile = s.text("profile", PROFILES[0].name, &doc, |p| {
+        if names.contains(&p) { Ok(()) } else { Err(doc.clone()) }
+    });
+    let profile = PROFILES.iter().find(|p| p.name == profile).unwrap_or(&PROFILES[0]);
+    let lufs = s.maybe_number("lufs", "the profile's", -40.0, -5.0, "loudness, LUFS");
+    let peak = s.maybe_number("true_peak_dbtp", "the profile's", -10.0, 0.0, "largest true peak, dBTP");
+    s.finish(&[]);
+    let mut target = Target::from(profile);
+    target.lufs = lufs.unwrap_or(target.lufs);
+    target.true_peak_dbtp = peak.unwrap_or(target.true_peak_dbtp);
+    target
+}
+
+fn read_feeds<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Vec<FeedSettings> {
+    let given = match root.get("feed").map(|v| v.get_ref().as_table()) {
+        Some(Some(table)) => table.iter().map(|(k, _)| k.get_ref().to_string()).collect(),
+        _ => Vec::new(),
+    };
+    let names = if given.is_empty() { vec!["stream".to_string()] } else { given };
+    let about = "The feeds: [feed.stream] is the mix that the viewers hear; [feed.house] (if you can) the room's mix;\n\
+                 [feed.NAME] any other line. `mixwarden inputs` prints devices and lines to paste.";
+    let mut feeds = Vec::new();
+    for name in names {
+        if !name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_') || name.len() > 24 {
+            let sentence = "a feed's name has 1 to 24 small letters, digits and _".to_string();
+            report.problems.push(Problem { line: 0, key: format!("feed.{name}"), sentence });
+            continue;
+        }
+        let mut s = Section::new(report, text, root, &format!("feed.{name}"), if name == "stream" { about } else { "" });
+        let device = s.text("device", "default", "device id as `mixwarden inputs` prints it; \"default\": the computer's default input", |d| {
+            if d.is_empty() { Err("a device id, or \"default\"".into()) } else { Ok(()) }
+        });
+        let channels = s.whole_numbers("channels", &[1, 2], (1, 64), (1, 2), "channels of the device, 1 to 64: left and right, or one for mono");
+        let room_microphone = s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
+        s.finish(&[]);
+        feeds.push(FeedSettings { name, device, channels, room_microphone });
+    }
+    feeds.sort_by_key(|f| (f.name != "stream", f.name != "house", f.name.clone()));
+    feeds
+}
+
+fn read_judge<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> JudgeSettings {
+    let names: Vec<&str> = ROSTER.iter().map(|l| l.name).collect();
+    let mut table = toml::Table::new();
+    if let Some(given) = root.get("judge").and_then(|v| v.get_ref().as_table()) {
+        for (key, _) in given.iter().filter(|(k, _)| !names.contains(&k.get_ref().as_ref())) {
+            reader::unknown(report, text, "judge", key, &names);
+        }
+    }
+    for listing in ROSTER {
+        let mut s = Section::new(report, text, root, &format!("judge.{}", listing.name), listing.about);
+        let mut section = toml::Table::new();
+        section.insert("enabled".into(), s.switch("enabled", true, "watch for it").into());
+        for knob in listing.knobs {
+            section.insert(knob.key.into(), s.number(knob.key, knob.default, knob.least, knob.most, knob.doc).into());
+        }
+        s.finish(&[]);
+        table.insert(listing.name.into(), section.into());
+    }
+    toml::Value::Table(table).try_into().unwrap_or_default()
+}
+
+/// Where the settings are looked for: `given`, else the system's file, else the user's.
+pub fn find(given: Option<&Path>) -> Option<PathBuf> {
+    if let Some(path) = given {
+        return Some(path.into());
+    }
+    let user = std::env::var_os("XDG_CONFIG_HOME")
+        .map(PathBuf::from)
+        .or_else(|| std::env::var_os("HOME").map(|h| PathBuf::from(h).join(".config")));
+    let candidates = [Some(PathBuf::from("/etc")), user];
+    candidates.into_iter().flatten().map(|d| d.join("mixwarden/mixwarden.toml")).find(|p| p.is_file())
+}
