@@ -53,9 +53,15 @@ pub enum PatchError {
 }
 
 impl FeedPatch {
-    /// A mono (one channel, judged as dual mono) or stereo feed on zero-based `channels`.
+    /// A feed on zero-based `channels`, weighted by their number: one is dual mono; five are L R C Ls Rs and six
+    /// L R C LFE Ls Rs (BS.1770-5, Annex 1, table 3; surrounds 1.41, LFE left out); else all alike.
     pub fn new(name: &str, role: Role, channels: &[u16]) -> Self {
-        let weights = if channels.len() == 1 { vec![2.0] } else { vec![1.0; channels.len()] };
+        let weights = match channels.len() {
+            1 => vec![2.0],
+            5 => vec![1.0, 1.0, 1.0, 1.41, 1.41],
+            6 => vec![1.0, 1.0, 1.0, 0.0, 1.41, 1.41],
+            n => vec![1.0; n],
+        };
         Self { name: name.into(), role, channels: channels.to_vec(), weights }
     }
 

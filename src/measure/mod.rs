@@ -6,7 +6,10 @@
 pub mod gate;
 pub mod kweight;
 pub mod level;
+pub mod powers;
 pub mod range;
+pub mod reference;
+pub mod selfcheck;
 pub mod true_peak;
 
 mod meter;
