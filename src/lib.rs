@@ -5,6 +5,7 @@
 //! and not each other; `run` and `cmd` wire them. DEVELOPERS.md has the map and the invariants.
 
 pub mod chain;
+pub mod cmd;
 pub mod feed;
 pub mod judge;
 pub mod ledger;
