@@ -35,6 +35,8 @@ impl Seat {
 pub(super) enum Progress<'a> {
     Samples(&'a [f32]),
     Frames(u64),
+    /// Silence behind the end, to fill the tick.
+    Ending(usize),
 }
 
 pub(super) struct Lane {
@@ -119,6 +121,15 @@ impl Lane {
         (total / 1_000_000_000).min(hz * 86_400) as u64
     }
 
+    /// Fills the open tick with silence behind the end, and at least as much as the peak filters hold back.
+    pub(super) fn ending(&mut self) -> Progress<'static> {
+        self.seats.iter_mut().for_each(|s| s.meter.end());
+        let tick = self.rate.hop_frames() * HOPS_A_TICK as usize;
+        let into = (self.hops % HOPS_A_TICK) as usize * self.rate.hop_frames() + self.into_hop;
+        let fill = tick - into;
+        Progress::Ending(if fill < self.rate.hop_frames() { fill + tick } else { fill })
+    }
+
     /// Goes on to the next tick; `false` when the arrival is used up first.
     pub(super) fn advance(&mut self, progress: &mut Progress<'_>) -> bool {
         let hop_frames = self.rate.hop_frames();
@@ -139,6 +150,12 @@ impl Lane {
                     let (now, later) = rest.split_at(take * self.channels);
                     *rest = later;
                     cutter.block(crate::feed::Block { samples: now }, &mut each);
+                    take
+                }
+                Progress::Ending(left) => {
+                    let take = room.min(*left);
+                    *left -= take;
+                    cutter.block(crate::feed::Block { samples: &vec![0.0; take * self.channels] }, &mut each);
                     take
                 }
                 Progress::Frames(left) => {

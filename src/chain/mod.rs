@@ -174,6 +174,17 @@ impl Chain {
         }
     }
 
+    /// The audio is over (a recording's end): the peaks of what is left of the last tick are counted, and the last
+    /// reading says so; windows that the recording does not fill say nothing (BS.1770-5: an incomplete block is dropped).
+    pub fn finish(&mut self, out: &mut Vec<Outcome>) {
+        for lane in 0..self.lanes.len() {
+            let mut progress = self.lanes[lane].ending();
+            while self.lanes[lane].advance(&mut progress) {
+                self.tick(lane, out);
+            }
+        }
+    }
+
     fn tick(&mut self, lane: usize, out: &mut Vec<Outcome>) {
         for seat in &self.lanes[lane].seats {
             if let Some(reading) = &seat.reading {

@@ -23,6 +23,13 @@ impl Default for ServiceSettings {
     }
 }
 
+impl ServiceSettings {
+    /// The whole of the audio is one programme, whatever pauses it has: for recordings.
+    pub fn one_programme() -> Self {
+        Self { quiet_after_minutes: f64::INFINITY, longest_hours: f64::INFINITY, ..Self::default() }
+    }
+}
+
 /// What began or ended a service.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Cause {

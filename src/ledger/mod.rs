@@ -1,6 +1,7 @@
 //! What outcomes add up to: the board of the present moment, and what is kept of the past. Pure; the doors
 //! (`keep`, `show`, `tell`) read it and meet each other only here.
 
+pub mod advice;
 pub mod board;
 
 pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};

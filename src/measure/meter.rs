@@ -31,6 +31,7 @@ pub struct Meter {
     maxima: Maxima,
     cleaned_total: u64,
     missing_total: u64,
+    ended: bool,
 }
 
 struct Channel {
@@ -101,7 +102,13 @@ impl Meter {
             maxima: Maxima::default(),
             cleaned_total: 0,
             missing_total: 0,
+            ended: false,
         }
+    }
+
+    /// The audio is over: what comes now is silence that lets the last peaks out; no window takes it in.
+    pub fn end(&mut self) {
+        self.ended = true;
     }
 
     /// Begins a new programme: integrated loudness, range and maxima start again, the windows run on
@@ -125,7 +132,7 @@ impl Meter {
         self.hops += 1;
         self.cleaned_total += u64::from(hop.cleaned);
         self.missing_total += u64::from(hop.missing_frames);
-        let power = (hop.missing_frames == 0).then(|| self.measure(hop));
+        let power = (hop.missing_frames == 0).then(|| self.measure(hop)).filter(|_| !self.ended);
         self.powers.push(power);
         self.programme_hops += u64::from(power.is_some());
         if let Some(mean) = self.powers.mean(MOMENTARY_HOPS) {
