@@ -1,3 +1,5 @@
 //! The program: reads the command line and does what it says.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    mixwarden::cmd::main()
+}

@@ -291,6 +291,11 @@ impl Chain {
         })
     }
 
+    /// The lane of each feed, in order.
+    pub fn lane_of_feeds(&self) -> impl Iterator<Item = usize> + '_ {
+        self.lanes.iter().enumerate().flat_map(|(l, lane)| lane.seats.iter().map(move |_| l))
+    }
+
     /// How many feeds there are.
     pub fn feeds(&self) -> usize {
         self.judges.len()

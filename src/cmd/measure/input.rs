@@ -1,0 +1,189 @@
+//! From what was typed to measured files: directories, feeds, and one file through the chain, flat out.
+
+use super::MeasureArgs;
+use super::report::{Failure, FeedReport, Report, Tick};
+use crate::chain::{Chain, LaneSpec, Outcome};
+use crate::feed::{Arrival, FeedPatch, Mark, Role};
+use crate::judge::{AlertChange, ServiceSettings};
+use crate::settings::Settings;
+use crate::source::{Format, Polled, Source, file, pcm};
+use indicatif::ProgressBar;
+use std::path::{Path, PathBuf};
+
+/// Channels of a feed as typed.
+#[derive(Debug, Clone)]
+pub struct FeedArg {
+    name: String,
+    channels: Vec<u16>,
+}
+
+impl FeedArg {
+    /// Reads `NAME=1,2`.
+    ///
+    /// # Errors
+    /// What it should look like.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let want = || format!("\"{text}\" was found; give NAME=CHANNELS, channels from 1 to 64, such as stream=1,2");
+        let (name, list) = text.split_once('=').ok_or_else(want)?;
+        let channels: Option<Vec<u16>> = list.split(',').map(|c| c.trim().parse().ok().filter(|c| (1..=64).contains(c))).collect();
+        match channels {
+            Some(channels) if !name.is_empty() && (1..=2).contains(&channels.len()) => Ok(Self { name: name.into(), channels }),
+            _ => Err(want()),
+        }
+    }
+
+    fn patch(&self) -> FeedPatch {
+        let role = match self.name.as_str() {
+            "stream" => Role::Stream,
+            "house" => Role::House,
+            _ => Role::Other,
+        };
+        let zero_based: Vec<u16> = self.channels.iter().map(|c| c - 1).collect();
+        FeedPatch::new(&self.name, role, &zero_based)
+    }
+}
+
+/// Endings of files that a directory is searched for.
+const ENDINGS: &[&str] = &[
+    "wav", "wave", "w64", "rf64", "flac", "mp3", "m4a", "mp4", "m4v", "mov", "mkv", "webm", "mka", "aac", "ogg", "oga", "opus", "aif", "aiff", "caf",
+];
+
+/// Files that were meant: directories give their audio and video files, in order of name.
+pub fn expand(given: &[PathBuf]) -> (Vec<PathBuf>, Vec<Failure>) {
+    let (mut files, mut failures) = (Vec::new(), Vec::new());
+    for path in given {
+        if !path.is_dir() {
+            files.push(path.clone());
+            continue;
+        }
+        match std::fs::read_dir(path) {
+            Ok(entries) => {
+                let mut found: Vec<PathBuf> = entries.flatten().map(|e| e.path()).filter(|p| is_recording(p)).collect();
+                if found.is_empty() {
+                    let error = "has no audio or video file that can be read; name a file".to_string();
+                    failures.push(Failure { path: path.clone(), error });
+                }
+                found.sort();
+                files.extend(found);
+            }
+            Err(e) => failures.push(Failure { path: path.clone(), error: format!("the directory cannot be read: {e}") }),
+        }
+    }
+    (files, failures)
+}
+
+fn is_recording(path: &Path) -> bool {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase());
+    path.is_file() && ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
+}
+
+/// What a file's feeds are when none were named: the whole of a mono, stereo, 5.0 or 5.1 file, else channels 1-2.
+fn patches(args: &MeasureArgs, format: Format) -> Vec<FeedPatch> {
+    if !args.feeds.is_empty() {
+        return args.feeds.iter().map(FeedArg::patch).collect();
+    }
+    let all: Vec<u16> = (0..format.channels as u16).collect();
+    // BS.1770-5, Annex 1: L R C 1.0, Ls Rs 1.41, LFE left out; order L R C (LFE) Ls Rs.
+    let weights: &[f64] = match format.channels {
+        5 => &[1.0, 1.0, 1.0, 1.41, 1.41],
+        6 => &[1.0, 1.0, 1.0, 0.0, 1.41, 1.41],
+        1 => return vec![FeedPatch::new("stream", Role::Stream, &[0])],
+        _ => return vec![FeedPatch::new("stream", Role::Stream, &[0, 1])],
+    };
+    vec![FeedPatch { name: "stream".into(), role: Role::Stream, channels: all, weights: weights.to_vec() }]
+}
+
+/// One file through the chain, as fast as it goes.
+///
+/// # Errors
+/// One sentence: what was found, what is needed.
+pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &ProgressBar) -> Result<Report, String> {
+    let mut source: Box<dyn Source> = if path.as_os_str() == "-" {
+        Box::new(pcm::stdin(&args.pcm_format, args.pcm_rate, args.pcm_channels)?)
+    } else {
+        file::open(path, args.audio_track, file::Pace::FlatOut).map_err(|e| e.to_string())?
+    };
+    let format = loop {
+        match source.poll(&mut |_| {}) {
+            Polled::Format(format) => break format,
+            Polled::Nothing => std::thread::sleep(std::time::Duration::from_millis(5)),
+            Polled::Failed(sentence) => return Err(sentence),
+            Polled::Ended | Polled::Gave { .. } => return Err("holds no audio; give a file with sound in it".into()),
+        }
+    };
+    let feeds = patches(args, format);
+    let mut report = Report::new(path, format, &feeds);
+    let spec = LaneSpec { rate: format.rate, channels: format.channels, feeds };
+    let mut core = settings.chain.clone();
+    core.service = ServiceSettings::one_programme();
+    let mut chain = Chain::new(core, vec![spec]).map_err(|e| e.to_string())?;
+    let mut out = Vec::new();
+    chain.step(0, Arrival::Mark(Mark::ServiceBegin), &mut out);
+    let mut frames = 0u64;
+    bar.set_length(file::frames(path).unwrap_or(0) / u64::from(format.rate.hz()));
+    loop {
+        let polled = source.poll(&mut |arrival| chain.step(0, arrival, &mut out));
+        collect(&mut report, &mut out, args.timeline.is_some());
+        match polled {
+            Polled::Gave { frames: n } => {
+                frames += n;
+                bar.set_position(frames / u64::from(format.rate.hz()));
+            }
+            Polled::Format(changed) if changed == format => {}
+            Polled::Format(changed) => {
+                report.notes.push(format!(
+                    "the format changes to {} Hz, {} channels after {:.1} s; loudness windows began anew there",
+                    changed.rate.hz(), changed.channels, frames as f64 / f64::from(format.rate.hz())
+                ));
+                chain.refit(0, changed.rate, changed.channels).map_err(|e| e.to_string())?;
+            }
+            Polled::Nothing => std::thread::sleep(std::time::Duration::from_millis(2)),
+            Polled::Failed(sentence) => return Err(sentence),
+            Polled::Ended => break,
+        }
+    }
+    if frames == 0 {
+        return Err("holds no audio; give a file with sound in it".into());
+    }
+    chain.finish(&mut out);
+    collect(&mut report, &mut out, args.timeline.is_some());
+    report.notes.extend(source.fault());
+    report.duration_seconds = frames as f64 / f64::from(format.rate.hz());
+    Ok(report)
+}
+
+fn collect(report: &mut Report, out: &mut Vec<Outcome>, timeline: bool) {
+    for outcome in out.drain(..) {
+        match outcome {
+            Outcome::Reading { feed, reading } => {
+                if timeline && feed == 0 {
+                    report.ticks.push(Tick::of(&reading));
+                }
+                report.feeds[feed].last = Some(*reading);
+            }
+            Outcome::Alert { change, alert } => {
+                let alerts = &mut report.feeds[alert.feed].alerts;
+                match alerts.iter_mut().find(|a| a.id == alert.id) {
+                    Some(known) if change == AlertChange::Cleared => known.cleared = alert.cleared,
+                    Some(known) => *known = *alert,
+                    None => alerts.push(*alert),
+                }
+            }
+            Outcome::Began { .. } | Outcome::Ended { .. } => {}
+        }
+    }
+}
+
+impl Report {
+    fn new(path: &Path, format: Format, feeds: &[FeedPatch]) -> Self {
+        let feed = |p: &FeedPatch| FeedReport { name: p.name.clone(), channels: p.channels.clone(), last: None, alerts: Vec::new() };
+        Self {
+            path: path.into(),
+            format,
+            duration_seconds: 0.0,
+            feeds: feeds.iter().map(feed).collect(),
+            ticks: Vec::new(),
+            notes: Vec::new(),
+        }
+    }
+}

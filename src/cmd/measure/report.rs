@@ -1,0 +1,313 @@
+//! What was measured, as a table for people (one decimal, Tech 3341 2.8) and as JSON with all digits.
+
+use crate::judge::{Alert, PROFILES, Severity, Target};
+use crate::ledger::advice;
+use crate::measure::Reading;
+use crate::source::Format;
+use crate::units::db_of_amplitude;
+use serde::Serialize;
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+/// A file that could not be measured.
+#[derive(Debug, Clone)]
+pub struct Failure {
+    /// The file.
+    pub path: PathBuf,
+    /// What was found and what to do, one sentence.
+    pub error: String,
+}
+
+/// One feed of a file.
+#[derive(Debug)]
+pub struct FeedReport {
+    /// Name.
+    pub name: String,
+    /// Zero-based channels.
+    pub channels: Vec<u16>,
+    /// The last reading: it carries the programme's figures.
+    pub last: Option<Reading>,
+    /// Alerts in order of raising.
+    pub alerts: Vec<Alert>,
+}
+
+/// One measured file.
+#[derive(Debug)]
+pub struct Report {
+    /// The file.
+    pub path: PathBuf,
+    /// Its format.
+    pub format: Format,
+    /// Its length, seconds.
+    pub duration_seconds: f64,
+    /// Its feeds; the first is the stream.
+    pub feeds: Vec<FeedReport>,
+    /// One a tick, when a timeline was asked for.
+    pub ticks: Vec<Tick>,
+    /// What else is to say.
+    pub notes: Vec<String>,
+}
+
+/// One row of the timeline.
+#[derive(Debug, Clone, Copy)]
+pub struct Tick {
+    /// End of the tick, seconds.
+    pub seconds: f64,
+    /// Largest momentary loudness in it, LUFS.
+    pub momentary_lufs: Option<f64>,
+    /// Short-term loudness, LUFS.
+    pub short_term_lufs: Option<f64>,
+    /// Integrated loudness so far, LUFS.
+    pub integrated_lufs: Option<f64>,
+    /// Largest true peak of any channel, dBTP.
+    pub true_peak_dbtp: f64,
+}
+
+impl Tick {
+    /// The row of a reading.
+    pub fn of(r: &Reading) -> Self {
+        Self {
+            seconds: r.at.seconds(),
+            momentary_lufs: r.momentary_top_lufs,
+            short_term_lufs: r.short_term_lufs,
+            integrated_lufs: r.integrated_lufs,
+            true_peak_dbtp: db_of_amplitude(r.channel[..r.channels].iter().fold(0.0, |t, c| c.true_peak.max(t))),
+        }
+    }
+}
+
+impl FeedReport {
+    fn number(&self, get: impl Fn(&Reading) -> Option<f64>) -> Option<f64> {
+        self.last.as_ref().and_then(get).filter(|x| x.is_finite())
+    }
+
+    fn peaks(&self, get: impl Fn(&Reading) -> &[f64]) -> Option<Vec<Option<f64>>> {
+        let last = self.last.as_ref()?;
+        Some(get(last)[..last.channels].iter().map(|p| Some(db_of_amplitude(*p)).filter(|d| d.is_finite())).collect())
+    }
+
+    fn top_true_peak_dbtp(&self) -> Option<f64> {
+        self.peaks(|r| &r.max_true_peak)?.into_iter().flatten().reduce(f64::max)
+    }
+}
+
+impl Report {
+    fn stream(&self) -> &FeedReport {
+        &self.feeds[0]
+    }
+
+    /// The most severe alert of any feed.
+    pub fn worst(&self) -> Option<Severity> {
+        self.feeds.iter().flat_map(|f| &f.alerts).map(|a| a.evidence.severity).max()
+    }
+
+    /// Loudness within the profile's tolerance and the true peak under its limit.
+    pub fn meets(&self, target: &Target) -> bool {
+        let tolerance = PROFILES.iter().find(|p| p.name == target.profile).map_or(1.0, |p| p.tolerance_lu);
+        let loud = self.stream().number(|r| r.integrated_lufs).is_some_and(|i| (i - target.lufs).abs() <= tolerance + 1e-9);
+        loud && self.stream().top_true_peak_dbtp().is_none_or(|p| p <= target.true_peak_dbtp)
+    }
+}
+
+#[derive(Serialize)]
+struct Whole<'a> {
+    files: Vec<File<'a>>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    errors: Vec<Broken>,
+}
+
+#[derive(Serialize)]
+struct Broken {
+    path: String,
+    error: String,
+}
+
+#[derive(Serialize)]
+struct File<'a> {
+    path: String,
+    sample_rate: u32,
+    channels: usize,
+    duration_s: f64,
+    #[serde(flatten)]
+    stream: Figures<'a>,
+    own_mix: Option<()>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    feeds: Vec<Figures<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    target: Option<TargetJson<'a>>,
+    gain_advice: Option<String>,
+    #[serde(skip_serializing_if = "<[String]>::is_empty")]
+    notes: &'a [String],
+}
+
+#[derive(Serialize)]
+struct TargetJson<'a> {
+    profile: &'a str,
+    target_lufs: f64,
+    distance_lu: Option<f64>,
+    met: bool,
+}
+
+#[derive(Serialize)]
+struct Figures<'a> {
+    feed: &'a str,
+    feed_channels: Vec<u16>,
+    dual_mono: bool,
+    integrated_lufs: Option<f64>,
+    loudness_range_lu: Option<f64>,
+    loudness_range_stable: bool,
+    max_momentary_lufs: Option<f64>,
+    max_short_term_lufs: Option<f64>,
+    true_peak_dbtp: Option<Vec<Option<f64>>>,
+    sample_peak_dbfs: Option<Vec<Option<f64>>>,
+    alerts: Vec<AlertJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct AlertJson<'a> {
+    feed: &'a str,
+    condition: &'static str,
+    severity: &'static str,
+    raised_s: f64,
+    cleared_s: Option<f64>,
+    evidence: String,
+}
+
+impl<'a> Figures<'a> {
+    fn of(feed: &'a FeedReport) -> Self {
+        let alert = |a: &Alert| AlertJson {
+            feed: &feed.name,
+            condition: a.condition,
+            severity: a.evidence.severity.name(),
+            raised_s: a.raised.seconds(),
+            cleared_s: a.cleared.map(|c| c.0.seconds()),
+            evidence: a.evidence.sentence(),
+        };
+        Self {
+            feed: &feed.name,
+            feed_channels: feed.channels.iter().map(|c| c + 1).collect(),
+            dual_mono: feed.channels.len() == 1,
+            integrated_lufs: feed.number(|r| r.integrated_lufs),
+            loudness_range_lu: feed.number(|r| r.range_lu),
+            loudness_range_stable: feed.last.as_ref().is_some_and(|r| r.range_stable),
+            max_momentary_lufs: feed.number(|r| r.max_momentary_lufs),
+            max_short_term_lufs: feed.number(|r| r.max_short_term_lufs),
+            true_peak_dbtp: feed.peaks(|r| &r.max_true_peak),
+            sample_peak_dbfs: feed.peaks(|r| &r.max_sample_peak),
+            alerts: feed.alerts.iter().map(alert).collect(),
+        }
+    }
+}
+
+/// One JSON object for all files.
+pub fn json(reports: &[Report], failures: &[Failure], target: Option<&Target>) -> String {
+    let file = |r: &'_ Report| -> serde_json::Value {
+        let stream = r.stream();
+        let wanted = target.map(|t| TargetJson {
+            profile: &t.profile,
+            target_lufs: t.lufs,
+            distance_lu: stream.number(|x| x.integrated_lufs).map(|i| i - t.lufs),
+            met: r.meets(t),
+        });
+        let advised = target.cloned().unwrap_or_default();
+        let file = File {
+            path: r.path.display().to_string(),
+            sample_rate: r.format.rate.hz(),
+            channels: r.format.channels,
+            duration_s: r.duration_seconds,
+            stream: Figures::of(stream),
+            own_mix: None,
+            feeds: r.feeds[1..].iter().map(Figures::of).collect(),
+            target: wanted,
+            gain_advice: gain_sentence(stream, &advised),
+            notes: &r.notes,
+        };
+        serde_json::to_value(file).unwrap_or_default()
+    };
+    let files: Vec<serde_json::Value> = reports.iter().map(file).collect();
+    let errors: Vec<serde_json::Value> = failures
+        .iter()
+        .map(|f| serde_json::json!({ "path": f.path.display().to_string(), "error": f.error }))
+        .collect();
+    let mut whole = serde_json::json!({ "files": files });
+    if !errors.is_empty() {
+        whole["errors"] = errors.into();
+    }
+    whole.to_string()
+}
+
+fn gain_sentence(feed: &FeedReport, target: &Target) -> Option<String> {
+    let loudness = feed.number(|r| r.integrated_lufs)?;
+    Some(advice::gain(loudness, feed.top_true_peak_dbtp(), target).sentence())
+}
+
+/// The table for people.
+pub fn table(reports: &[Report], target: &Target, alerts: bool) -> String {
+    let mut text = String::new();
+    for r in reports {
+        let _ = writeln!(text, "{}", r.path.display());
+        let minutes = r.duration_seconds as u64 / 60;
+        let _ = writeln!(
+            text,
+            "  {} Hz, {} channel{}, {} min {:04.1} s",
+            r.format.rate.hz(),
+            r.format.channels,
+            if r.format.channels == 1 { "" } else { "s" },
+            minutes,
+            r.duration_seconds - 60.0 * minutes as f64
+        );
+        for feed in &r.feeds {
+            feed_table(&mut text, feed, target, alerts);
+        }
+        for note in &r.notes {
+            let _ = writeln!(text, "  note: {note}");
+        }
+    }
+    text
+}
+
+fn feed_table(text: &mut String, feed: &FeedReport, target: &Target, alerts: bool) {
+    let channels: Vec<String> = feed.channels.iter().map(|c| (c + 1).to_string()).collect();
+    let dual = if feed.channels.len() == 1 { " (mono, measured as dual mono)" } else { "" };
+    let _ = writeln!(text, "  {}, channel {}{dual}", feed.name, channels.join(" and "));
+    let one = |x: Option<f64>, unit: &str| x.map_or_else(|| "nothing to measure".into(), |x| format!("{x:.1} {unit}"));
+    let integrated = feed.number(|r| r.integrated_lufs);
+    let mut row = |name: &str, value: String| {
+        let _ = writeln!(text, "    {name:<22} {value}");
+    };
+    row("integrated loudness", one(integrated, "LUFS"));
+    if let Some(i) = integrated {
+        row("from the target", format!("{:+.1} LU ({}, {:.1} LUFS)", i - target.lufs, target.profile, target.lufs));
+    }
+    let unstable = feed.last.as_ref().is_some_and(|r| !r.range_stable);
+    let range = one(feed.number(|r| r.range_lu), "LU");
+    row("loudness range", if unstable { format!("{range} (under 60 s of sound: not yet stable)") } else { range });
+    row("largest momentary", one(feed.number(|r| r.max_momentary_lufs), "LUFS"));
+    row("largest short-term", one(feed.number(|r| r.max_short_term_lufs), "LUFS"));
+    row("true peak", one(feed.top_true_peak_dbtp(), "dBTP"));
+    if integrated.is_some() {
+        for p in PROFILES {
+            let i = integrated.unwrap_or_default();
+            let loud = (i - p.target_lufs).abs() <= p.tolerance_lu;
+            let peak = feed.top_true_peak_dbtp().is_none_or(|t| t <= p.true_peak_dbtp);
+            let verdict = match (loud, peak) {
+                (true, true) => "met".to_string(),
+                (false, true) => format!("missed by {:+.1} LU", i - p.target_lufs),
+                (true, false) => "peak over the limit".to_string(),
+                (false, false) => format!("missed by {:+.1} LU, and the peak is over the limit", i - p.target_lufs),
+            };
+            row(p.name, format!("{verdict}  [{}]", p.source));
+        }
+        if let Some(sentence) = gain_sentence(feed, target) {
+            row("advice", sentence);
+        }
+    }
+    if alerts || !feed.alerts.is_empty() && feed.alerts.len() <= 3 {
+        for a in &feed.alerts {
+            let until = a.cleared.map_or("to the end".into(), |c| format!("to {}", c.0));
+            row(a.evidence.severity.name(), format!("{} from {} {until}: {}", a.condition, a.raised, a.evidence.sentence()));
+        }
+    } else if !feed.alerts.is_empty() {
+        row("alerts", format!("{} (print them with --alerts)", feed.alerts.len()));
+    }
+}

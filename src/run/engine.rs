@@ -1,0 +1,220 @@
+//! The measuring thread: polls the sources, steps the chain, publishes the board, hands outcomes on. It never waits
+//! for a door.
+
+use super::clock::Wall;
+use super::fault::Faults;
+use super::schedule::Schedule;
+use crate::chain::{Chain, ChainSettings, Outcome};
+use crate::feed::{Arrival, Mark};
+use crate::ledger::Board;
+use crate::source::{Polled, Source};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, TryRecvError};
+use std::time::{Duration, Instant};
+use tokio::sync::watch;
+
+/// Nothing for longer than this is a wait (the largest gap of a healthy device under full load was 144 ms).
+const WAIT_AFTER: Duration = Duration::from_millis(300);
+/// Rest between two looks at the sources.
+const REST: Duration = Duration::from_millis(40);
+/// The board is published this often.
+const PUBLISH_EVERY: Duration = Duration::from_millis(100);
+
+/// Whoever takes outcomes: the log, the notices. Must not block.
+pub trait Listener: Send {
+    /// One outcome, stamped with the wall time of its tick, ms since 1970.
+    fn take(&mut self, outcome: &Outcome, board: &Board, unix_ms: i64);
+    /// Once a second: kind of its box fault, and what ails it now, one sentence, or nothing.
+    fn fault(&mut self) -> (&'static str, Option<String>);
+    /// The measuring is over: write what is left.
+    fn close(&mut self);
+}
+
+/// What others may ask of the measuring thread.
+pub enum Order {
+    /// A mark for the chain.
+    Mark(Mark),
+    /// Other settings of the core from now on, and other set times.
+    Settings(Box<ChainSettings>, Box<Schedule>),
+    /// Stop: close what is open.
+    Stop,
+}
+
+/// One device at work.
+pub struct LaneSource {
+    source: Box<dyn Source>,
+    last: Instant,
+    ended: bool,
+}
+
+impl LaneSource {
+    /// A source at work from now on.
+    pub fn new(source: Box<dyn Source>) -> Self {
+        Self { source, last: Instant::now(), ended: false }
+    }
+}
+
+/// The measuring thread's belongings.
+pub struct Engine {
+    /// The core.
+    pub chain: Chain,
+    /// One a lane.
+    pub lanes: Vec<LaneSource>,
+    /// What there is to say now.
+    pub board: Board,
+    /// Where it is published.
+    pub publish: watch::Sender<Arc<Board>>,
+    /// Orders of the page, the signals, the control socket.
+    pub orders: Receiver<Order>,
+    /// The log and the notices.
+    pub listeners: Vec<Box<dyn Listener>>,
+    /// Faults of the box.
+    pub faults: Faults,
+    /// Set times.
+    pub schedule: Schedule,
+    /// Counts loops: the watchdog hangs on it.
+    pub heartbeat: Arc<AtomicU64>,
+}
+
+impl Engine {
+    /// Measures until told to stop or all sources have ended.
+    pub fn run(mut self) {
+        let mut wall = Wall::new(self.chain.now(), self.board.rehearsal);
+        let mut out = Vec::new();
+        let mut next_publish = Instant::now();
+        let mut next_second = Instant::now();
+        for lane in &mut self.lanes {
+            lane.last = Instant::now();
+        }
+        loop {
+            let mut more = false;
+            for index in 0..self.lanes.len() {
+                more |= self.poll(index, &mut out);
+            }
+            let stop = self.take_orders(&mut out);
+            self.hand_on(&mut out, &wall);
+            self.heartbeat.fetch_add(1, Ordering::Relaxed);
+            let now = Instant::now();
+            if now >= next_second {
+                next_second = now + Duration::from_secs(1);
+                self.second(&mut wall, &mut out);
+                self.hand_on(&mut out, &wall);
+            }
+            if now >= next_publish {
+                next_publish = now + PUBLISH_EVERY;
+                self.publish(&wall);
+            }
+            if stop || self.lanes.iter().all(|l| l.ended) {
+                break;
+            }
+            if !more {
+                std::thread::sleep(REST);
+            }
+        }
+        self.chain.finish(&mut out);
+        self.hand_on(&mut out, &wall);
+        self.publish(&wall);
+        self.listeners.iter_mut().for_each(|l| l.close());
+    }
+
+    /// One look at one source; gives whether there may be more at once.
+    fn poll(&mut self, index: usize, out: &mut Vec<Outcome>) -> bool {
+        let Self { lanes, chain, faults, .. } = self;
+        let lane = &mut lanes[index];
+        if lane.ended {
+            return false;
+        }
+        let mut arrived = false;
+        let polled = lane.source.poll(&mut |arrival| {
+            arrived = true;
+            chain.step(index, arrival, out);
+        });
+        if arrived {
+            lane.last = Instant::now();
+        }
+        match polled {
+            Polled::Gave { .. } => return !lane.source.paced(),
+            Polled::Format(format) => {
+                let fits = match chain.format(index) == (format.rate, format.channels) {
+                    true => Ok(()),
+                    false => chain.refit(index, format.rate, format.channels),
+                };
+                faults.set("patch", fits.err().map(|e| e.to_string()));
+                return true;
+            }
+            Polled::Ended => lane.ended = true,
+            Polled::Failed(sentence) => {
+                faults.set("source", Some(sentence));
+                lane.ended = !lane.source.paced();
+            }
+            Polled::Nothing => {}
+        }
+        let waited = lane.last.elapsed();
+        if !lane.ended && lane.source.paced() && waited >= WAIT_AFTER {
+            lane.last = Instant::now();
+            chain.step(index, Arrival::Idle { waited }, out);
+        }
+        false
+    }
+
+    fn take_orders(&mut self, out: &mut Vec<Outcome>) -> bool {
+        loop {
+            match self.orders.try_recv() {
+                Ok(Order::Mark(mark)) => self.chain.step(0, Arrival::Mark(mark), out),
+                Ok(Order::Settings(settings, mut schedule)) => {
+                    schedule.succeed(&self.schedule);
+                    self.board.target = settings.target.clone();
+                    self.chain.set(*settings, out);
+                    self.schedule = *schedule;
+                }
+                Ok(Order::Stop) | Err(TryRecvError::Disconnected) => return true,
+                Err(TryRecvError::Empty) => return false,
+            }
+        }
+    }
+
+    fn second(&mut self, wall: &mut Wall, out: &mut Vec<Outcome>) {
+        if let Some(step) = wall.look(self.chain.now()) {
+            let seconds = step as f64 / 1000.0;
+            self.faults.set("clock", Some(format!("This computer's clock was moved by {seconds:.0} s: times in the log before that are off by as much.")));
+        }
+        for mark in self.schedule.marks(jiff::Timestamp::now()) {
+            self.chain.step(0, Arrival::Mark(mark), out);
+        }
+        self.board.service.timetable = self.schedule.is_set();
+        let ailing: Vec<String> = self.lanes.iter().filter_map(|l| l.source.fault()).collect();
+        self.faults.set("device", (!ailing.is_empty()).then(|| ailing.join(" ")));
+        for listener in &mut self.listeners {
+            let (kind, sentence) = listener.fault();
+            self.faults.set(kind, sentence);
+        }
+    }
+
+    fn hand_on(&mut self, out: &mut Vec<Outcome>, wall: &Wall) {
+        for outcome in out.drain(..) {
+            self.board.apply(&outcome);
+            if let Outcome::Alert { change, alert } = &outcome {
+                let feed = self.board.feeds.get(alert.feed).map_or("", |f| f.name.as_str());
+                tracing::info!(?change, feed, condition = alert.condition, severity = alert.evidence.severity.name(), at = %alert.raised, "{}", alert.evidence.sentence());
+            }
+            let at = match &outcome {
+                Outcome::Reading { reading, .. } => reading.at,
+                _ => self.chain.now(),
+            };
+            for listener in &mut self.listeners {
+                listener.take(&outcome, &self.board, wall.stamp(at));
+            }
+        }
+    }
+
+    fn publish(&mut self, wall: &Wall) {
+        self.board.look_at(&self.chain);
+        self.board.now_unix_ms = wall.stamp(self.board.now);
+        self.board.faults = self.faults.list();
+        for (feed, lane) in self.board.feeds.iter_mut().zip(self.chain.lane_of_feeds()) {
+            feed.source = self.lanes[lane].source.describe();
+        }
+        self.publish.send_replace(Arc::new(self.board.clone()));
+    }
+}
