@@ -6,6 +6,7 @@
 
 pub mod chain;
 pub mod cmd;
+
 pub mod feed;
 pub mod judge;
 pub mod ledger;

@@ -321,3 +321,6 @@ pub struct FeedView<'a> {
 fn push_alerts(changes: Vec<(AlertChange, Alert)>, out: &mut Vec<Outcome>) {
     out.extend(changes.into_iter().map(|(change, alert)| Outcome::Alert { change, alert: Box::new(alert) }));
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,6 +1,11 @@
 //! Where audio comes from. A source is polled by the measuring thread and delivers arrivals; it never blocks for
 //! longer than about 50 ms, and knows nothing of the other doors.
 
+mod decode;
+pub mod file;
+pub mod pcm;
+mod riff;
+
 use crate::feed::Arrival;
 use crate::units::SampleRate;
 

@@ -110,19 +110,6 @@ impl Report {
 }
 
 #[derive(Serialize)]
-struct Whole<'a> {
-    files: Vec<File<'a>>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    errors: Vec<Broken>,
-}
-
-#[derive(Serialize)]
-struct Broken {
-    path: String,
-    error: String,
-}
-
-#[derive(Serialize)]
 struct File<'a> {
     path: String,
     sample_rate: u32,

@@ -7,6 +7,7 @@
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
+use crate::judge::sound::SOUND_LUFS;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 
 pub const ABOUT: &str = "the room's mix plays while the stream is silent";
@@ -74,6 +75,10 @@ impl Watch for WhileHousePlays {
             return bad(f64::NEG_INFINITY, s.raise_after_seconds);
         }
         if level >= s.below_lufs {
+            // Never heard in this service, and still not while the room plays: whatever its noise is, it is no sound.
+            if !scene.hearing.heard && level < SOUND_LUFS {
+                return bad(level, s.any_floor_seconds);
+            }
             return Verdict::Good;
         }
         match scene.habits.floor_lufs() {
