@@ -3,5 +3,9 @@
 
 pub mod advice;
 pub mod board;
+pub mod notice;
+pub mod outbox;
 
 pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};
+pub use notice::{LocalTime, Notice, NoticeStep};
+pub use outbox::{Loaded, MemoryOutbox, Outbox, OutboxError, Waiting};
