@@ -11,6 +11,7 @@ pub mod feed;
 pub mod judge;
 pub mod ledger;
 pub mod measure;
+pub mod run;
 pub mod settings;
 pub mod source;
 pub mod units;

@@ -1,7 +1,9 @@
 //! The commands: each file runs one and returns its exit status.
 
+pub mod inputs;
 pub mod measure;
 pub mod selfcheck;
+pub mod watch;
 
 use crate::settings::{self, Settings};
 use anyhow::Context as _;
@@ -23,6 +25,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Watch(watch::WatchArgs),
+    Inputs(inputs::InputsArgs),
     Measure(measure::MeasureArgs),
     /// Put the standards' own signals through the meter, on this machine.
     #[command(after_help = "Example:\n  mixwarden selfcheck --json\n\nExit status: 1 when a figure is missed.")]
@@ -69,6 +73,8 @@ pub fn main() -> ExitCode {
 
 fn run(command: &Command) -> anyhow::Result<ExitCode> {
     match command {
+        Command::Watch(args) => watch::run(args),
+        Command::Inputs(args) => inputs::run(args),
         Command::Measure(args) => measure::run(args),
         Command::Selfcheck { json } => Ok(selfcheck::selfcheck(*json, &mut std::io::stdout().lock())?),
         Command::Check { file } => check(file),
@@ -133,7 +139,7 @@ fn docs(directory: &Path) -> anyhow::Result<ExitCode> {
 fn start_log(form: &str) {
     use tracing_subscriber::EnvFilter;
     // The decoders log at error level what is an ordinary bad file; the user gets one sentence instead.
-    let filter = EnvFilter::try_from_env("MIXWARDEN_LOG").unwrap_or_else(|_| EnvFilter::new("info,symphonia=off,zbus=off,rumqttc=off"));
+    let filter = EnvFilter::try_from_env("MIXWARDEN_LOG").unwrap_or_else(|_| EnvFilter::new("info,pulseaudio=off,symphonia=off,zbus=off,rumqttc=off"));
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
     if form == "json" {
         log.json().init();

@@ -8,6 +8,7 @@ use crate::chain::{Chain, ChainSettings, Outcome};
 use crate::feed::{Arrival, Mark};
 use crate::ledger::Board;
 use crate::source::{Polled, Source};
+use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, TryRecvError};
@@ -78,8 +79,9 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// Measures until told to stop or all sources have ended.
-    pub fn run(mut self) {
+    /// Measures until told to stop or all sources have ended; gives the exit status: 75 (EX_TEMPFAIL of sysexits.h)
+    /// when only a new process can help.
+    pub fn run(mut self) -> ExitCode {
         let mut wall = Wall::new(self.chain.now(), self.board.rehearsal);
         let mut out = Vec::new();
         let mut next_publish = Instant::now();
@@ -87,7 +89,7 @@ impl Engine {
         for lane in &mut self.lanes {
             lane.last = Instant::now();
         }
-        loop {
+        let stuck = loop {
             let mut more = false;
             for index in 0..self.lanes.len() {
                 more |= self.poll(index, &mut out);
@@ -105,17 +107,22 @@ impl Engine {
                 next_publish = now + PUBLISH_EVERY;
                 self.publish(&wall);
             }
-            if stop || self.lanes.iter().all(|l| l.ended) {
-                break;
+            let stuck = self.lanes.iter().any(|l| l.source.stuck());
+            if stop || stuck || self.lanes.iter().all(|l| l.ended) {
+                break stuck;
             }
             if !more {
                 std::thread::sleep(REST);
             }
-        }
+        };
         self.chain.finish(&mut out);
         self.hand_on(&mut out, &wall);
         self.publish(&wall);
         self.listeners.iter_mut().for_each(|l| l.close());
+        if stuck {
+            tracing::error!("the sound system no longer answers: leaving, so that the service manager starts anew");
+        }
+        if stuck { ExitCode::from(75) } else { ExitCode::SUCCESS }
     }
 
     /// One look at one source; gives whether there may be more at once.

@@ -54,3 +54,79 @@ pub struct Plan {
 const ORDERS: usize = 256;
 /// How long stopping may take before the process goes anyway.
 const STOP_WITHIN: std::time::Duration = std::time::Duration::from_millis(1_500);
+
+/// Runs the plan until told to stop (SIGTERM, SIGINT) or until all sources have ended.
+///
+/// # Errors
+/// When the threads or the signals cannot be had at the start.
+pub fn run(plan: Plan) -> anyhow::Result<ExitCode> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime for the page")?;
+    runtime.block_on(serve(plan))
+}
+
+async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate()).context("no signal handling")?;
+    let mut interrupt = signal(SignalKind::interrupt()).context("no signal handling")?;
+    let mut reload = signal(SignalKind::hangup()).context("no signal handling")?;
+
+    let specs = plan.lanes.iter().map(|l| LaneSpec {
+        rate: l.rate,
+        // Until the device tells its own: wide enough for its feeds.
+        channels: l.feeds.iter().flat_map(|f| &f.channels).max().map_or(1, |c| usize::from(*c) + 1),
+        feeds: l.feeds.clone(),
+    });
+    let chain = Chain::new(plan.settings.chain.clone(), specs.collect())?;
+    let mut board = Board::new(&plan.settings.venue, plan.settings.chain.target.clone(), &chain);
+    board.rehearsal = plan.rehearsal;
+    let (publish, mut present) = tokio::sync::watch::channel(Arc::new(board.clone()));
+    let (orders, orders_in) = mpsc::sync_channel(ORDERS);
+    let faults = Faults::default();
+    let engine = Engine {
+        chain,
+        lanes: plan.lanes.into_iter().map(|l| LaneSource::new(l.source)).collect(),
+        board,
+        publish,
+        orders: orders_in,
+        listeners: Vec::new(),
+        faults: faults.clone(),
+        schedule: Schedule::new(plan.settings.timetable.clone(), plan.settings.grace_minutes),
+        heartbeat: Arc::new(AtomicU64::new(0)),
+    };
+    let measuring = std::thread::Builder::new().name("measure".into()).spawn(move || engine.run()).context("no thread to measure")?;
+
+    let mut running = true;
+    while running {
+        tokio::select! {
+            _ = terminate.recv() => running = false,
+            _ = interrupt.recv() => running = false,
+            _ = reload.recv() => reload_settings(plan.settings_file.as_deref(), &orders, &faults),
+            changed = present.changed() => running = changed.is_ok(),
+        }
+    }
+    let _ = orders.try_send(Order::Stop);
+    let stopped = tokio::task::spawn_blocking(move || measuring.join());
+    match tokio::time::timeout(STOP_WITHIN, stopped).await {
+        Ok(Ok(Ok(end))) => Ok(end),
+        Ok(_) => anyhow::bail!("the measuring thread has failed; what it saw is above"),
+        Err(_) => Ok(ExitCode::SUCCESS),
+    }
+}
+
+fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Order>, faults: &Faults) {
+    let Some(file) = file else {
+        tracing::info!("no settings file to read again");
+        return;
+    };
+    let read = std::fs::read_to_string(file).map_err(|e| e.to_string());
+    let parsed = read.and_then(|text| settings::parse(&text).map_err(|p| p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")));
+    match parsed {
+        Ok(settings) => {
+            let schedule = Schedule::new(settings.timetable.clone(), settings.grace_minutes);
+            let taken = orders.try_send(Order::Settings(Box::new(settings.chain), Box::new(schedule)));
+            faults.set("settings", taken.err().map(|_| "The new settings could not be handed over; try again.".into()));
+            tracing::info!("settings read again");
+        }
+        Err(why) => faults.set("settings", Some(format!("The settings file has mistakes; the old settings hold. {why}"))),
+    }
+}

@@ -2,8 +2,12 @@
 //! longer than about 50 ms, and knows nothing of the other doors.
 
 mod decode;
+mod device;
 pub mod file;
+pub mod inputs;
+mod live;
 pub mod pcm;
+mod pulse;
 mod riff;
 
 use crate::feed::Arrival;
@@ -47,6 +51,11 @@ pub trait Source: Send {
     /// What ails it at the moment, one sentence for people; `None` when it delivers.
     fn fault(&self) -> Option<String> {
         None
+    }
+
+    /// Opens that never came back have piled up: only a new process helps.
+    fn stuck(&self) -> bool {
+        false
     }
 
     /// It follows real time (a device, a paced file): a wait in it is a fault of the line.
