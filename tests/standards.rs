@@ -3,6 +3,8 @@
 use mixwarden::feed::{Block, Cutter, FeedPatch, Role};
 use mixwarden::measure::reference::{Quantity, cases};
 use mixwarden::measure::selfcheck::{self, Row, case_rows};
+use mixwarden::measure::simd::{Isa, Kernel, Simd};
+use mixwarden::measure::true_peak::{Interpolator, TruePeak};
 use mixwarden::measure::{Meter, Reading};
 use mixwarden::units::{RATES_HZ, SampleRate, db_of_amplitude};
 use std::f64::consts::TAU;
@@ -163,4 +165,98 @@ fn silence_ends_in_zeros() {
     assert_eq!(readings[60].short_term_lufs, Some(f64::NEG_INFINITY));
     assert_eq!(readings[60].momentary_lufs, Some(f64::NEG_INFINITY));
     assert_eq!(readings[85].short_term_lufs.map(|l| l < -700.0), Some(true));
+}
+
+/// Signals on which arithmetic paths could part: noise, +-1, steady tones, bursts, silence, extremes.
+fn hard_signals(rate: u32, channels: usize) -> Vec<(&'static str, Vec<f32>)> {
+    let frames = rate as usize * 2;
+    let mut seed = 12_345u32;
+    let mut random = move || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (seed >> 8) as f32 / (1u32 << 23) as f32 - 1.0
+    };
+    let mut fill = |f: &mut dyn FnMut(usize, f32) -> f32| (0..frames * channels).map(|i| f(i / channels, random())).collect();
+    let sine = move |n: usize, part: f64, phase: f64| (TAU * n as f64 * part + phase).sin() as f32;
+    let mut low = 0.0;
+    vec![
+        ("white noise", fill(&mut |_, r| r)),
+        ("noise of +-1", fill(&mut |_, r| r.signum())),
+        ("a quarter of the rate", fill(&mut |n, _| sine(n, 0.25, 0.785_398))),
+        ("a quarter of the rate, near", fill(&mut |n, _| sine(n, 0.2501, 0.1))),
+        ("a sixth of the rate", fill(&mut |n, _| 0.5 * sine(n, 1.0 / 6.0, 1.047))),
+        ("997 Hz", fill(&mut |n, _| sine(n, 997.0 / f64::from(rate), 0.0))),
+        ("low noise with clicks", fill(&mut |n, r| {
+            low += 0.01 * (r - low);
+            if n % 7_001 == 3 { r } else { low }
+        })),
+        ("bursts and silence", fill(&mut |n, r| if n / 3_000 % 3 == 0 { r * 0.3 } else { 0.0 })),
+        ("clipped", fill(&mut |n, _| (1.5 * sine(n, 0.003, 0.0)).clamp(-1.0, 1.0))),
+        ("a constant with dust", fill(&mut |_, r| 0.25 + r * 1e-7)),
+        ("very large", fill(&mut |_, r| r * f32::MAX)),
+        ("very small", fill(&mut |_, r| r * 1e-39)),
+    ]
+}
+
+fn hops(rate: u32, channels: usize, samples: &[f32], mut each: impl FnMut(&mixwarden::feed::Hop<'_>)) {
+    let rate = SampleRate::new(rate).expect("a rate of the list");
+    let patch = FeedPatch::new("stream", Role::Stream, &(0..channels as u16).collect::<Vec<_>>());
+    let mut cutter = Cutter::new(rate, channels, &[patch]).expect("channels exist");
+    cutter.block(Block { samples }, &mut |_, hop| each(&hop));
+}
+
+/// AVX2, SSE2 and plain arrays: the same bits.
+#[test]
+fn every_instruction_set_gives_the_same_bits() {
+    for rate in RATES_HZ {
+        for channels in [1, 2, 6] {
+            for (name, samples) in hard_signals(rate, channels) {
+                let patch = FeedPatch::new("stream", Role::Stream, &(0..channels as u16).collect::<Vec<_>>());
+                let mut meters: Vec<Meter> =
+                    Isa::all().into_iter().map(|isa| Meter::on(isa, SampleRate::new(rate).expect("listed"), &patch)).collect();
+                hops(rate, channels, &samples, |hop| {
+                    let mut readings = meters.iter_mut().map(|m| format!("{:?}", m.hop(hop)));
+                    let first = readings.next().expect("at least the plain one");
+                    assert!(readings.all(|r| r == first), "{name}, {rate} Hz, {channels} channels: {first}");
+                });
+            }
+        }
+    }
+}
+
+/// What the true peak skips could not have been the largest: every hop's figure is that of all points computed.
+#[test]
+fn skipping_changes_no_bit() {
+    struct Peak<'a>(&'a TruePeak, &'a Interpolator, f32);
+    impl Kernel for Peak<'_> {
+        type Output = f32;
+        #[inline(always)]
+        fn run<S: Simd>(self) -> f32 {
+            self.0.peak::<S>(self.1, self.2)
+        }
+    }
+    let interpolator = Interpolator::new();
+    let (mut hops_seen, mut between) = (0, 0);
+    for rate in [44_100, 48_000, 96_000] {
+        for (name, samples) in hard_signals(rate, 1) {
+            let mut peak = TruePeak::new(rate as usize / 100);
+            let mut top = 0.0f32;
+            hops(rate, 1, &samples, |hop| {
+                peak.next_hop().copy_from_slice(hop.samples);
+                // As the meter does: from the largest sample, and from what earlier hops of the tick gave.
+                let sample_peak = hop.samples.iter().fold(0.0f32, |p, x| p.max(x.abs()));
+                top = if hops_seen % 10 == 0 { sample_peak } else { top.max(sample_peak) };
+                for top in [0.0, top] {
+                    let all = peak.peak_of_every_point(&interpolator, top);
+                    for isa in Isa::all() {
+                        let skipped = isa.run(Peak(&peak, &interpolator, top));
+                        assert_eq!(skipped.to_bits(), all.to_bits(), "{name} at {rate} Hz on {}: {skipped}, {all}", isa.name());
+                    }
+                    between += usize::from(all > top);
+                }
+                top = peak.peak_of_every_point(&interpolator, top);
+                hops_seen += 1;
+            });
+        }
+    }
+    assert!(between > hops_seen / 2, "the signals must have peaks between their samples: {between} of {hops_seen}");
 }

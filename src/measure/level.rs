@@ -1,6 +1,7 @@
 //! Sample-level statistics of one channel: peak, mean square, DC, runs at full scale, runs of exact zero.
 
 use super::ChannelLevel;
+use super::simd::{F32x8, F64x4, Simd};
 
 /// |sample| from which a sample counts as full scale (common practice: 0.999).
 pub const FULL_SCALE: f32 = 0.999;
@@ -13,7 +14,6 @@ pub struct Level {
     frames: u64,
     sum: f64,
     square: f64,
-    peak: f32,
     lowest: f32,
     highest: f32,
     runs: u32,
@@ -23,40 +23,61 @@ pub struct Level {
 }
 
 impl Level {
-    /// Takes one hop of one channel.
-    pub fn hop(&mut self, samples: impl Iterator<Item = f32>) {
+    /// Takes one hop of one channel; gives its largest |sample|.
+    #[inline(always)]
+    pub fn hop<S: Simd>(&mut self, samples: &[f32]) -> f32 {
         if self.frames == 0 {
             (self.lowest, self.highest) = (f32::INFINITY, f32::NEG_INFINITY);
         }
-        let (mut sum, mut square) = (0.0, 0.0);
+        let (sum, square, lowest, highest, nearest_zero) = sums::<S>(samples);
+        self.frames += samples.len() as u64;
+        self.sum += sum;
+        self.square += square;
+        self.lowest = self.lowest.min(lowest);
+        self.highest = self.highest.max(highest);
+        let peak = highest.max(-lowest);
+        // Runs are followed sample by sample only where there can be one.
+        if peak >= FULL_SCALE {
+            self.follow_full_scale(samples);
+        } else {
+            self.run = 0;
+        }
+        if nearest_zero > 0.0 {
+            self.zeros = 0;
+        } else if peak == 0.0 {
+            self.zeros += samples.len() as u64;
+            self.longest_zeros = self.longest_zeros.max(self.zeros);
+        } else {
+            self.follow_zeros(samples);
+        }
+        peak
+    }
+
+    fn follow_full_scale(&mut self, samples: &[f32]) {
         for x in samples {
-            let wide = f64::from(x);
-            sum += wide;
-            square += wide * wide;
-            self.lowest = self.lowest.min(x);
-            self.highest = self.highest.max(x);
-            self.frames += 1;
             if x.abs() >= FULL_SCALE {
-                self.run = if x > 0.0 { self.run.max(0) + 1 } else { self.run.min(0) - 1 };
+                self.run = if *x > 0.0 { self.run.max(0) + 1 } else { self.run.min(0) - 1 };
                 if self.run.unsigned_abs() == RUN_FRAMES {
                     self.runs += 1;
                 }
             } else {
                 self.run = 0;
             }
-            self.zeros = if x == 0.0 { self.zeros + 1 } else { 0 };
+        }
+    }
+
+    fn follow_zeros(&mut self, samples: &[f32]) {
+        for x in samples {
+            self.zeros = if *x == 0.0 { self.zeros + 1 } else { 0 };
             self.longest_zeros = self.longest_zeros.max(self.zeros);
         }
-        self.peak = self.peak.max(self.highest.abs()).max(self.lowest.abs());
-        self.sum += sum;
-        self.square += square;
     }
 
     /// Writes the tick's figures into `out` and begins the next tick.
     pub fn close(&mut self, out: &mut ChannelLevel) {
         if self.frames > 0 {
             let n = self.frames as f64;
-            out.sample_peak = f64::from(self.peak);
+            out.sample_peak = f64::from(self.highest.max(-self.lowest));
             out.mean_square = self.square / n;
             out.dc = self.sum / n;
             out.lowest = f64::from(self.lowest);
@@ -66,4 +87,36 @@ impl Level {
         }
         *self = Self { run: self.run, zeros: self.zeros, longest_zeros: self.zeros, ..Self::default() };
     }
+}
+
+/// Sum, sum of squares, smallest, largest and smallest |sample|.
+#[inline(always)]
+fn sums<S: Simd>(samples: &[f32]) -> (f64, f64, f32, f32, f32) {
+    let zero = S::F64::splat(0.0);
+    let (mut sum, mut square) = ([zero; 2], [zero; 2]);
+    let mut lowest = S::F32::splat(f32::INFINITY);
+    let mut highest = S::F32::splat(f32::NEG_INFINITY);
+    let mut nearest = S::F32::splat(f32::INFINITY);
+    let (eights, rest) = samples.as_chunks::<8>();
+    for eight in eights {
+        let x = S::F32::load(eight);
+        (lowest, highest, nearest) = (lowest.min(x), highest.max(x), nearest.min(x.abs()));
+        let wide = S::widen(x);
+        for half in 0..2 {
+            sum[half] = sum[half].add(wide[half]);
+            square[half] = square[half].add(wide[half].mul(wide[half]));
+        }
+    }
+    let all = |x: [S::F64; 2]| x[0].add(x[1]).lanes().iter().sum::<f64>();
+    let (mut sum, mut square) = (all(sum), all(square));
+    let mut lowest = lowest.lanes().into_iter().fold(f32::INFINITY, f32::min);
+    let mut highest = highest.lanes().into_iter().fold(f32::NEG_INFINITY, f32::max);
+    let mut nearest = nearest.lanes().into_iter().fold(f32::INFINITY, f32::min);
+    for x in rest {
+        let wide = f64::from(*x);
+        sum += wide;
+        square += wide * wide;
+        (lowest, highest, nearest) = (lowest.min(*x), highest.max(*x), nearest.min(x.abs()));
+    }
+    (sum, square, lowest, highest, nearest)
 }

@@ -10,7 +10,9 @@ pub mod powers;
 pub mod range;
 pub mod reference;
 pub mod selfcheck;
+pub mod simd;
 pub mod true_peak;
+pub mod window;
 
 mod meter;
 pub use meter::Meter;

@@ -2,23 +2,17 @@
 //! loudness range) ask of their past, at a cost and with a memory that don't depend on how long the past is.
 //!
 //! A power is rounded once to f32. The upper half of its bits names the bin (128 bins an octave of power, about
-//! 0.024 LU each), the lower half is the value kept there: two bytes a value. Bins and octaves carry counts and
-//! sums, so that a question looks at some 20 octaves, one octave's bins and one bin's values.
+//! 0.024 LU each), the lower half is the value kept there: two bytes a value, in order. Bins and octaves carry
+//! counts and sums, so that a question looks at some 20 octaves, one octave's bins and one bin's values.
 
 const BINS_AN_OCTAVE: usize = 128;
 /// Octaves of f32, from 2^-126 to its largest value.
 const OCTAVES: usize = 255;
-const CHUNK_VALUES: usize = 30;
-/// Chunks in one allocation (16 KiB): no doubling, so that memory grows only by what is kept.
-const PAGE_CHUNKS: usize = 256;
-const NONE: u32 = u32::MAX;
 
 /// Powers kept since the last reset; two bytes each.
 #[derive(Debug, Clone)]
 pub struct Powers {
     octaves: Vec<Option<Box<Octave>>>,
-    pages: Vec<Box<[Chunk; PAGE_CHUNKS]>>,
-    chunks: u32,
     count: u64,
     sum: f64,
 }
@@ -30,23 +24,26 @@ struct Octave {
     bins: [Bin; BINS_AN_OCTAVE],
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Bin {
     sum: f64,
-    count: u32,
-    newest: u32,
-}
-
-/// Up to 30 values and the chunk before it.
-#[derive(Debug, Clone, Copy)]
-struct Chunk {
-    before: u32,
-    values: [u16; CHUNK_VALUES],
+    sorted: Vec<u16>,
 }
 
 impl Default for Powers {
     fn default() -> Self {
-        Self { octaves: vec![None; OCTAVES], pages: Vec::new(), chunks: 0, count: 0, sum: 0.0 }
+        Self { octaves: vec![None; OCTAVES], count: 0, sum: 0.0 }
+    }
+}
+
+impl Bin {
+    fn insert(&mut self, low: u16) {
+        if self.sorted.len() == self.sorted.capacity() {
+            // By an eighth, not by half: an hour must not cost twice what it holds.
+            self.sorted.reserve_exact(8 + self.sorted.len() / 8);
+        }
+        let place = self.sorted.partition_point(|v| *v < low);
+        self.sorted.insert(place, low);
     }
 }
 
@@ -72,26 +69,13 @@ impl Powers {
         let value = f64::from(kept);
         let (octave, bin, low) = place(kept);
         let octave = self.octaves[octave].get_or_insert_with(|| {
-            let empty = Bin { sum: 0.0, count: 0, newest: NONE };
-            Box::new(Octave { count: 0, sum: 0.0, bins: [empty; BINS_AN_OCTAVE] })
+            let empty = |_| Bin { sum: 0.0, sorted: Vec::new() };
+            Box::new(Octave { count: 0, sum: 0.0, bins: std::array::from_fn(empty) })
         });
         octave.count += 1;
         octave.sum += value;
-        let bin = &mut octave.bins[bin];
-        let slot = bin.count as usize % CHUNK_VALUES;
-        if slot == 0 {
-            if self.chunks as usize == self.pages.len() * PAGE_CHUNKS {
-                self.pages.push(Box::new([Chunk { before: NONE, values: [0; CHUNK_VALUES] }; PAGE_CHUNKS]));
-            }
-            let index = self.chunks as usize;
-            self.pages[index / PAGE_CHUNKS][index % PAGE_CHUNKS].before = bin.newest;
-            bin.newest = self.chunks;
-            self.chunks += 1;
-        }
-        let newest = bin.newest as usize;
-        self.pages[newest / PAGE_CHUNKS][newest % PAGE_CHUNKS].values[slot] = low;
-        bin.count += 1;
-        bin.sum += value;
+        octave.bins[bin].sum += value;
+        octave.bins[bin].insert(low);
         self.count += 1;
         self.sum += value;
     }
@@ -105,15 +89,12 @@ impl Powers {
         let (at_octave, at_bin, low) = place(floor.clamp(f32::MIN_POSITIVE, f32::MAX));
         let (mut count, mut sum) = (0, 0.0);
         if let Some(octave) = &self.octaves[at_octave] {
-            let bin = &octave.bins[at_bin];
-            self.each_value(bin, |v| {
-                if v > low || (v == low && keep_equal) {
-                    count += 1;
-                    sum += value_at(at_octave, at_bin, v);
-                }
-            });
+            let sorted = &octave.bins[at_bin].sorted;
+            let from = sorted.partition_point(|v| *v < low || (*v == low && !keep_equal));
+            count += (sorted.len() - from) as u64;
+            sum += sorted[from..].iter().map(|v| value_at(at_octave, at_bin, *v)).sum::<f64>();
             for bin in &octave.bins[at_bin + 1..] {
-                count += u64::from(bin.count);
+                count += bin.sorted.len() as u64;
                 sum += bin.sum;
             }
         }
@@ -124,8 +105,8 @@ impl Powers {
         (count, sum)
     }
 
-    /// The value with `index` values below it in sorted order (0-based); `scratch` is working memory.
-    pub fn nth(&self, mut index: u64, scratch: &mut Vec<u16>) -> Option<f64> {
+    /// The value with `index` values below it in sorted order (0-based).
+    pub fn nth(&self, mut index: u64) -> Option<f64> {
         for (at_octave, octave) in self.octaves.iter().enumerate() {
             let Some(octave) = octave else { continue };
             if index >= octave.count {
@@ -133,29 +114,13 @@ impl Powers {
                 continue;
             }
             for (at_bin, bin) in octave.bins.iter().enumerate() {
-                if index >= u64::from(bin.count) {
-                    index -= u64::from(bin.count);
-                    continue;
+                match bin.sorted.get(index as usize) {
+                    Some(low) => return Some(value_at(at_octave, at_bin, *low)),
+                    None => index -= bin.sorted.len() as u64,
                 }
-                scratch.clear();
-                self.each_value(bin, |v| scratch.push(v));
-                let (_, low, _) = scratch.select_nth_unstable(index as usize);
-                return Some(value_at(at_octave, at_bin, *low));
             }
         }
         None
-    }
-
-    fn each_value(&self, bin: &Bin, mut each: impl FnMut(u16)) {
-        let mut left = bin.count as usize;
-        let mut index = bin.newest as usize;
-        while left > 0 {
-            let chunk = &self.pages[index / PAGE_CHUNKS][index % PAGE_CHUNKS];
-            let here = (left - 1) % CHUNK_VALUES + 1;
-            chunk.values[..here].iter().for_each(|v| each(*v));
-            left -= here;
-            index = chunk.before as usize;
-        }
     }
 }
 
@@ -186,7 +151,7 @@ mod tests {
             seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
             (seed >> 11) as f64 / (1u64 << 53) as f64
         };
-        let (mut powers, mut list, mut scratch) = (Powers::default(), Vec::new(), Vec::new());
+        let (mut powers, mut list) = (Powers::default(), Vec::new());
         for i in 0..20_000 {
             // -70 to +10 LUFS, crowded in places, some equal.
             let power = if i % 5 == 0 { 0.01 } else { 10f64.powf(-7.0 + 8.0 * random() * random()) };
@@ -196,9 +161,9 @@ mod tests {
                 let mut sorted = list.clone();
                 sorted.sort_by(f64::total_cmp);
                 for index in [0, i as usize / 10, i as usize / 2, i as usize] {
-                    assert_eq!(powers.nth(index as u64, &mut scratch), Some(sorted[index]));
+                    assert_eq!(powers.nth(index as u64), Some(sorted[index]));
                 }
-                assert_eq!(powers.nth(i as u64 + 1, &mut scratch), None);
+                assert_eq!(powers.nth(i as u64 + 1), None);
                 for threshold in [powers.mean() / 10.0, sorted[i as usize / 3], 1e-9, 1e9, f64::from(0.01f32)] {
                     for or_equal in [false, true] {
                         let kept = |v: &&f64| **v > threshold || (or_equal && **v == threshold);
@@ -216,7 +181,9 @@ mod tests {
     fn an_hour_keeps_to_its_memory() {
         let mut powers = Powers::default();
         let bytes = |p: &Powers| {
-            p.pages.len() * size_of::<[Chunk; PAGE_CHUNKS]>() + p.octaves.iter().flatten().count() * size_of::<Octave>()
+            let octaves = p.octaves.iter().flatten();
+            let block = |b: &Bin| if b.sorted.capacity() > 0 { b.sorted.capacity() * 2 + 16 } else { 0 }; // 16: the allocator's
+            octaves.map(|o| size_of::<Octave>() + o.bins.iter().map(block).sum::<usize>()).sum::<usize>()
         };
         // A programme that swings over 30 LU: ten values a second.
         let hour = |p: &mut Powers| (0..36_000).for_each(|i| p.add(10f64.powf(-2.0 + 1.5 * f64::from(i).sin())));

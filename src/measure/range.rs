@@ -14,7 +14,6 @@ const RELATIVE: f64 = 0.01;
 pub struct Range {
     absolute_power: f64,
     powers: Powers,
-    scratch: Vec<u16>,
 }
 
 impl Default for Range {
@@ -26,7 +25,7 @@ impl Default for Range {
 impl Range {
     /// Nothing measured yet.
     pub fn new() -> Self {
-        Self { absolute_power: power_of_lufs(ABSOLUTE_LUFS), powers: Powers::default(), scratch: Vec::new() }
+        Self { absolute_power: power_of_lufs(ABSOLUTE_LUFS), powers: Powers::default() }
     }
 
     /// Forgets all values.
@@ -42,13 +41,13 @@ impl Range {
     }
 
     /// Loudness range, LU; `None` until a value was at or above -70 LUFS.
-    pub fn lu(&mut self) -> Option<f64> {
+    pub fn lu(&self) -> Option<f64> {
         let (kept, _) = self.powers.above(self.powers.mean() * RELATIVE, true);
         let below = self.powers.count() - kept;
         // 1-based index round((n-1)*p/100 + 1), counted among the values kept.
         let index = |percent: f64| below + (kept.saturating_sub(1) as f64 * percent / 100.0).round() as u64;
-        let low = self.powers.nth(index(10.0), &mut self.scratch)?;
-        let high = self.powers.nth(index(95.0), &mut self.scratch)?;
+        let low = self.powers.nth(index(10.0))?;
+        let high = self.powers.nth(index(95.0))?;
         Some(db_of_power(high / low))
     }
 }
