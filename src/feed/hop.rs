@@ -192,9 +192,9 @@ impl Slot {
                 }
             }
         }
-        // The exponent of NaN and infinities is all ones: one integer maximum tells whether any sample needs a look.
-        let largest = out.iter().map(|x| x.to_bits() & 0x7fff_ffff).max().unwrap_or(0);
-        if largest >= f32::INFINITY.to_bits() {
+        // The exponent of NaN and infinities is all ones: one more in its last place carries into the sign.
+        let carried = out.iter().fold(0u32, |all, x| all | ((x.to_bits() & 0x7f80_0000) + 0x0080_0000));
+        if carried & 0x8000_0000 != 0 {
             for x in out.iter_mut().filter(|x| !x.is_finite()) {
                 *x = 0.0;
                 self.cleaned += 1;

@@ -48,7 +48,7 @@ struct Tick {
     frames: u64,
     k_square: [f64; MAX_CHANNELS],
     k_cross: f64,
-    true_peak: [f32; MAX_CHANNELS],
+    sample_peak: [f32; MAX_CHANNELS],
     momentary_top: Option<f64>,
     power: f64,
 }
@@ -146,9 +146,9 @@ impl Meter {
         let sums = self.k.hop::<S>(hop.samples);
         let mut power = 0.0;
         for (c, channel) in self.channels.iter_mut().enumerate() {
-            let sample_peak = channel.level.hop::<S>(channel.peak.samples());
-            let so_far = self.tick.true_peak[c].max(sample_peak);
-            self.tick.true_peak[c] = channel.peak.peak::<S>(&self.interpolator, so_far);
+            let samples = channel.peak.take::<S>(&self.interpolator);
+            let sample_peak = channel.level.hop::<S>(samples);
+            self.tick.sample_peak[c] = self.tick.sample_peak[c].max(sample_peak);
             self.tick.k_square[c] += sums.square[c];
             power += self.weights[c] * sums.square[c] / frames as f64;
         }
@@ -173,8 +173,10 @@ impl Meter {
         let tick = std::mem::take(&mut self.tick);
         let mut channel = [ChannelLevel::default(); MAX_CHANNELS];
         for (c, out) in channel.iter_mut().enumerate().take(self.channels.len()) {
-            self.channels[c].level.close(out);
-            out.true_peak = f64::from(tick.true_peak[c]);
+            let meter = &mut self.channels[c];
+            meter.level.close(out);
+            let look = LookBetween { peak: &mut meter.peak, of: &self.interpolator, top: tick.sample_peak[c] };
+            out.true_peak = f64::from(self.isa.run(look));
             out.k_mean_square = if tick.frames > 0 { tick.k_square[c] / tick.frames as f64 } else { 0.0 };
             self.maxima.true_peak[c] = self.maxima.true_peak[c].max(out.true_peak);
             self.maxima.sample_peak[c] = self.maxima.sample_peak[c].max(out.sample_peak);
@@ -218,5 +220,21 @@ impl Kernel for Measure<'_, '_> {
     #[inline(always)]
     fn run<S: Simd>(self) -> f64 {
         self.meter.measure::<S>(self.hop)
+    }
+}
+
+/// The part of a tick's end that does.
+struct LookBetween<'a> {
+    peak: &'a mut TruePeak,
+    of: &'a Interpolator,
+    top: f32,
+}
+
+impl Kernel for LookBetween<'_> {
+    type Output = f32;
+
+    #[inline(always)]
+    fn run<S: Simd>(self) -> f32 {
+        self.peak.close::<S>(self.of, self.top)
     }
 }

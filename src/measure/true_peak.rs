@@ -16,6 +16,7 @@
 //! Every bound is widened by more than f32 arithmetic can lose. Tests compare with every point computed.
 
 use super::simd::{F32x8, Simd};
+use crate::units::HOPS_A_TICK;
 use std::f64::consts::PI;
 
 /// Taps a point.
@@ -169,89 +170,131 @@ fn coarse_bound(weights: &[f32; COARSE + 1], at: f64) -> f64 {
     second_sums(&rest).iter().map(|c| c.abs()).sum()
 }
 
-/// One channel's samples: the last of the hop before, then the hop.
+/// Hops of one tick, which are looked at together.
+const HOPS: usize = HOPS_A_TICK as usize;
+
+/// One channel's samples of a tick, hop by hop, behind the last 32 of the tick before.
 #[derive(Debug, Clone)]
 pub struct TruePeak {
+    hop_frames: usize,
     line: Vec<f32>,
+    hops: [Extremes; HOPS],
+    filled: usize,
+}
+
+/// What bounds the points of one hop (and of the 32 samples before it).
+#[derive(Debug, Clone, Copy, Default)]
+struct Extremes {
+    /// Largest |sample|.
+    peak: f32,
+    /// No point exceeds the larger of its two samples by more.
+    slack: f32,
 }
 
 impl TruePeak {
     /// Silence before the first sample; every hop has `hop_frames`.
     pub fn new(hop_frames: usize) -> Self {
-        Self { line: vec![0.0; TAPS + hop_frames] }
+        let line = vec![0.0; TAPS + HOPS * hop_frames];
+        Self { hop_frames, line, hops: [Extremes::default(); HOPS], filled: 0 }
     }
 
-    /// Where the next hop's samples go; `peak` or `peak_of_every_point` looks at them.
+    /// Where the next hop's samples go; at most ten hops between two `close`.
     #[inline(always)]
     pub fn next_hop(&mut self) -> &mut [f32] {
-        let frames = self.line.len() - TAPS;
-        self.line.copy_within(frames.., 0);
-        &mut self.line[TAPS..]
+        let from = TAPS + self.filled * self.hop_frames;
+        &mut self.line[from..from + self.hop_frames]
     }
 
-    /// The hop's samples.
+    /// Takes the hop that was written there, and gives it back.
     #[inline(always)]
-    pub fn samples(&self) -> &[f32] {
-        &self.line[TAPS..]
+    pub fn take<S: Simd>(&mut self, of: &Interpolator) -> &[f32] {
+        let (peak, bend) = extremes::<S>(self.stretch(self.filled));
+        self.hops[self.filled] = Extremes { peak, slack: of.bend * bend + of.spill * peak };
+        self.filled += 1;
+        &self.stretch(self.filled - 1)[TAPS..]
     }
 
-    /// The larger of `top` and the largest |point| of the pairs that the hop completes (they lie 17 samples
-    /// back), full scale = 1.
+    /// The larger of `top` and the largest |point| of the pairs of samples that the tick completes (they lie 17
+    /// samples back), full scale = 1; then begins the next tick.
     #[inline(always)]
-    pub fn peak<S: Simd>(&self, of: &Interpolator, top: f32) -> f32 {
-        let (peak, bend) = extremes::<S>(&self.line);
-        if peak < NOTHING {
-            return top;
-        }
-        if peak > HUGE {
-            return self.scaled_peak(of, top);
-        }
-        let slack = of.bend * bend + of.spill * peak;
-        if peak + slack <= top {
-            return top;
-        }
+    pub fn close<S: Simd>(&mut self, of: &Interpolator, top: f32) -> f32 {
+        let bound = |e: &Extremes| e.peak + e.slack;
+        // Loudest first: what it gives lets most of the others go.
+        let mut order: [usize; HOPS] = std::array::from_fn(|hop| hop);
+        order[..self.filled].sort_unstable_by(|a, b| bound(&self.hops[*b]).total_cmp(&bound(&self.hops[*a])));
         let mut top = top;
-        for start in self.groups() {
+        for hop in &order[..self.filled] {
+            let Extremes { peak, slack } = self.hops[*hop];
+            if peak > HUGE {
+                top = of.scaled_peak(self.stretch(*hop), top);
+            } else if peak >= NOTHING && peak + slack > top {
+                top = of.peak::<S>(self.stretch(*hop), peak, slack, top);
+            }
+        }
+        self.begin_tick();
+        top
+    }
+
+    /// The same with every point computed, in the plainest way: the reference for `close`.
+    pub fn close_with_every_point(&mut self, of: &Interpolator, top: f32) -> f32 {
+        let mut top = top;
+        for hop in 0..self.filled {
+            let stretch = self.stretch(hop);
+            let peak = stretch.iter().fold(0.0f32, |p, x| p.max(x.abs()));
+            if peak > HUGE {
+                top = of.scaled_peak(stretch, top);
+            } else if peak >= NOTHING {
+                top = windows(stretch).fold(top, |top, window| of.pair(window, top));
+            }
+        }
+        self.begin_tick();
+        top
+    }
+
+    #[inline(always)]
+    fn stretch(&self, hop: usize) -> &[f32] {
+        &self.line[hop * self.hop_frames..(hop + 1) * self.hop_frames + TAPS]
+    }
+
+    fn begin_tick(&mut self) {
+        let from = self.filled * self.hop_frames;
+        self.line.copy_within(from..from + TAPS, 0);
+        self.filled = 0;
+    }
+}
+
+/// The 32 samples around each pair that a hop completes.
+fn windows(stretch: &[f32]) -> impl Iterator<Item = &[f32]> {
+    stretch[..stretch.len() - 1].windows(TAPS)
+}
+
+impl Interpolator {
+    /// The larger of `top` and the largest |point| of one hop's pairs.
+    #[inline(always)]
+    fn peak<S: Simd>(&self, stretch: &[f32], peak: f32, slack: f32, top: f32) -> f32 {
+        let mut top = top;
+        let pairs = stretch.len() - TAPS;
+        for start in (0..pairs).step_by(GROUP) {
+            let start = start.min(pairs - GROUP); // the last group overlaps the one before
             let limit = S::F32::splat(top - slack);
-            let here = S::F32::load(&self.line[start + BEFORE..]).abs();
-            let next = S::F32::load(&self.line[start + BEFORE + 1..]).abs();
+            let here = S::F32::load(&stretch[start + BEFORE..]).abs();
+            let next = S::F32::load(&stretch[start + BEFORE + 1..]).abs();
             if here.max(next).over(limit) != 0 {
-                top = of.group::<S>(&self.line[start..start + TAPS + GROUP - 1], peak, top);
+                top = self.group::<S>(&stretch[start..start + TAPS + GROUP - 1], peak, top);
             }
         }
         top
     }
 
-    /// The same with every point computed, in the plainest way: the reference for `peak`.
-    pub fn peak_of_every_point(&self, of: &Interpolator, top: f32) -> f32 {
-        let peak = self.line.iter().fold(0.0f32, |p, x| p.max(x.abs()));
-        if peak < NOTHING {
-            return top;
-        }
-        if peak > HUGE {
-            return self.scaled_peak(of, top);
-        }
-        self.line[..self.line.len() - 1].windows(TAPS).fold(top, |top, window| of.pair(window, top))
-    }
-
-    /// First samples of the windows of each group; the last group overlaps the one before.
-    #[inline(always)]
-    fn groups(&self) -> impl Iterator<Item = usize> + use<> {
-        let pairs = self.line.len() - TAPS;
-        (0..pairs).step_by(GROUP).map(move |start| start.min(pairs - GROUP))
-    }
-
     /// For samples so large that sums could overflow: divided by 2^64, held at f32's largest value.
     #[cold]
-    fn scaled_peak(&self, of: &Interpolator, top: f32) -> f32 {
+    fn scaled_peak(&self, stretch: &[f32], top: f32) -> f32 {
         const DOWN: f32 = 1.0 / 18_446_744_073_709_551_616.0;
-        let line: Vec<f32> = self.line.iter().map(|x| x * DOWN).collect();
-        let largest = line[..line.len() - 1].windows(TAPS).fold(0.0, |top, window| of.pair(window, top));
+        let scaled: Vec<f32> = stretch.iter().map(|x| x * DOWN).collect();
+        let largest = windows(&scaled).fold(0.0, |top, window| self.pair(window, top));
         top.max((largest / DOWN).min(f32::MAX))
     }
-}
 
-impl Interpolator {
     /// Largest |point| of eight pairs; `line` begins 15 samples before the first pair.
     #[inline(always)]
     fn group<S: Simd>(&self, line: &[f32], peak: f32, top: f32) -> f32 {
