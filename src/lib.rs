@@ -14,5 +14,6 @@ pub mod measure;
 pub mod run;
 pub mod settings;
 pub mod source;
+pub mod tell;
 pub mod units;
 pub mod words;
