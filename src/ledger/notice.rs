@@ -144,12 +144,21 @@ impl Notice {
     }
 
     /// A service ended: its figures, and what went wrong in it.
-    pub fn of_review(programmes: &[Programme], warnings: usize, board: &Board, at_unix_ms: i64, local: LocalTime<'_>) -> Self {
+    pub fn of_review(
+        programmes: &[Programme],
+        warnings: usize,
+        board: &Board,
+        at_unix_ms: i64,
+        local: LocalTime<'_>,
+    ) -> Self {
         let mut lines = Vec::new();
         for p in programmes {
             let name = board.feeds.get(p.feed).map_or("", |f| crate::words::feed_name(&f.name));
             lines.push(match (p.integrated_lufs, p.true_peak_dbtp) {
-                (Some(l), Some(t)) => format!("Loudness of the {name}: {l:.1} LUFS (target {:.0}), highest peak {t:.1} dBTP.", board.target.lufs),
+                (Some(l), Some(t)) => format!(
+                    "Loudness of the {name}: {l:.1} LUFS (target {:.0}), highest peak {t:.1} dBTP.",
+                    board.target.lufs
+                ),
                 (Some(l), None) => format!("Loudness of the {name}: {l:.1} LUFS (target {:.0}).", board.target.lufs),
                 _ => format!("Nothing was heard of the {name}."),
             });
@@ -237,21 +246,28 @@ impl Notice {
         let mut lines = vec![format!("{}.", self.subject())];
         match self.step {
             NoticeStep::Raised | NoticeStep::Changed => {
-                lines.push(format!("It began at {}, {} before this was told.", self.since, lasting(self.lasted_seconds)));
+                lines.push(format!(
+                    "It began at {}, {} before it was told.",
+                    clock_of(&self.since),
+                    lasting(self.lasted_seconds)
+                ));
                 lines.push(self.viewers.clone());
                 lines.extend(self.checks.iter().enumerate().map(|(i, c)| format!("{}. {c}", i + 1)));
                 lines.push(self.caution.clone());
             }
-            NoticeStep::Acknowledged => lines.push(format!("They said so at {}.", self.at)),
+            NoticeStep::Acknowledged => lines.push(format!("They said so at {}.", clock_of(&self.at))),
             NoticeStep::Cleared => {
-                lines.push(format!("It lasted {} and ended at {}.", lasting(self.lasted_seconds), self.at));
+                lines.push(format!("It lasted {} and ended at {}.", lasting(self.lasted_seconds), clock_of(&self.at)));
                 lines.push(self.ending.clone());
             }
             NoticeStep::Review | NoticeStep::Test => lines.push(format!("Time: {}.", self.at)),
         }
         lines.push(self.evidence.clone());
         if self.held_back > 0 {
-            lines.push(format!("{} more were held back before this one, because there were too many; the page has them all.", self.held_back));
+            lines.push(format!(
+                "{} more were held back before this one, because there were too many; the page has them all.",
+                self.held_back
+            ));
         }
         if !link.is_empty() {
             lines.push(format!("The page: {link}"));
@@ -259,6 +275,11 @@ impl Notice {
         lines.retain(|l| !l.is_empty());
         lines.join("\n")
     }
+}
+
+/// "10:12" of an RFC 3339 time; anything else as it is.
+fn clock_of(time: &str) -> &str {
+    if time.as_bytes().get(10) == Some(&b'T') { time.get(11..16).unwrap_or(time) } else { time }
 }
 
 /// How an alert ended, one sentence.
@@ -291,7 +312,8 @@ pub(crate) mod tests {
     use crate::units::{SampleRate, StreamTime};
 
     pub(crate) fn board() -> Board {
-        let feeds = vec![FeedPatch::new("stream", Role::Stream, &[0, 1]), FeedPatch::new("house", Role::House, &[2, 3])];
+        let feeds =
+            vec![FeedPatch::new("stream", Role::Stream, &[0, 1]), FeedPatch::new("house", Role::House, &[2, 3])];
         let lane = LaneSpec { rate: SampleRate::HZ_48000, channels: 4, feeds };
         let chain = Chain::new(ChainSettings::default(), vec![lane]).unwrap();
         Board::new("Larkfield Chapel", Target::default(), &chain)
@@ -346,7 +368,10 @@ pub(crate) mod tests {
         let board = board();
         for listing in crate::judge::ROSTER {
             for words in listing.words {
-                let a = Alert { evidence: Evidence::new(words, Severity::Advice, 1.0, 2.0), ..alert(1, listing.name, Severity::Advice) };
+                let a = Alert {
+                    evidence: Evidence::new(words, Severity::Advice, 1.0, 2.0),
+                    ..alert(1, listing.name, Severity::Advice)
+                };
                 let n = Notice::of_alert(AlertChange::Raised, &a, &board, 0, &stamp);
                 let text = n.text("");
                 assert!(!text.contains('{') && !text.contains('}'), "{}: {text}", listing.name);
@@ -360,16 +385,30 @@ pub(crate) mod tests {
     #[test]
     fn a_review_has_figures_and_advice() {
         let board = board();
-        let p = Programme { feed: 0, integrated_lufs: Some(-24.2), range_lu: None, max_momentary_lufs: None, max_short_term_lufs: None, true_peak_dbtp: Some(-9.3) };
+        let p = Programme {
+            feed: 0,
+            integrated_lufs: Some(-24.2),
+            range_lu: None,
+            max_momentary_lufs: None,
+            max_short_term_lufs: None,
+            true_peak_dbtp: Some(-9.3),
+        };
         let n = Notice::of_review(&[p], 2, &board, 5_000, &stamp);
         assert_eq!(n.headline, "The service is over; there were 2 warnings");
-        assert!(n.evidence.contains("-24.2 LUFS (target -18)") && n.evidence.contains("Raise the stream mix by 6 dB"), "{}", n.evidence);
+        assert!(
+            n.evidence.contains("-24.2 LUFS (target -18)") && n.evidence.contains("Raise the stream mix by 6 dB"),
+            "{}",
+            n.evidence
+        );
         assert!(!n.opens());
     }
 
     #[test]
     fn lengths_read_well() {
-        for (s, want) in [(0.2, "0 seconds"), (1.0, "1 second"), (59.4, "59 seconds"), (125.0, "2 min 05 s"), (4320.0, "1 h 12 min")] {
+        assert_eq!(clock_of("2026-11-29T10:12:07+00:00"), "10:12");
+        for (s, want) in
+            [(0.2, "0 seconds"), (1.0, "1 second"), (59.4, "59 seconds"), (125.0, "2 min 05 s"), (4320.0, "1 h 12 min")]
+        {
             assert_eq!(lasting(s), want);
         }
     }

@@ -104,7 +104,12 @@ pub(crate) fn store_contract<O: Outbox>(mut open: impl FnMut(Option<O>) -> O) {
     let entry = |number, channel: &str, step, thread: &str| Waiting {
         number,
         channel: channel.into(),
-        notice: Notice { step, thread: thread.into(), headline: format!("n{number} \"quoted\" é"), ..Notice::default() },
+        notice: Notice {
+            step,
+            thread: thread.into(),
+            headline: format!("n{number} \"quoted\" é"),
+            ..Notice::default()
+        },
     };
     let mut store = open(None);
     let fresh = store.load().unwrap();

@@ -102,7 +102,13 @@ mod tests {
     }
 
     fn notice(step: NoticeStep, thread: &str, condition: &str, severity: &str) -> Notice {
-        Notice { step, thread: thread.into(), condition: condition.into(), severity: severity.into(), ..Notice::default() }
+        Notice {
+            step,
+            thread: thread.into(),
+            condition: condition.into(),
+            severity: severity.into(),
+            ..Notice::default()
+        }
     }
 
     /// Which steps of a conversation come through.
@@ -140,10 +146,16 @@ mod tests {
     #[test]
     fn too_many_are_held_back_and_counted() {
         let mut g = gate(&[], 2);
-        let mut raise = |n: u32, at| g.pass(&notice(NoticeStep::Raised, &format!("a{n}"), "hum", "warning"), at).map(|n| n.held_back);
+        let mut raise = |n: u32, at| {
+            g.pass(&notice(NoticeStep::Raised, &format!("a{n}"), "hum", "warning"), at).map(|n| n.held_back)
+        };
         assert_eq!([raise(1, 0.0), raise(2, 0.0), raise(3, 0.0), raise(4, 1.0)], [Some(0), Some(0), None, None]);
         assert_eq!(raise(5, 1_800.0), Some(2), "one more may be told after half an hour");
-        assert_eq!(g.pass(&notice(NoticeStep::Cleared, "a1", "hum", "warning"), 1_801.0).map(|n| n.held_back), Some(0), "an ending is never held back");
+        assert_eq!(
+            g.pass(&notice(NoticeStep::Cleared, "a1", "hum", "warning"), 1_801.0).map(|n| n.held_back),
+            Some(0),
+            "an ending is never held back"
+        );
         assert!(g.pass(&notice(NoticeStep::Cleared, "a3", "hum", "warning"), 1_801.0).is_none());
     }
 }

@@ -89,8 +89,10 @@ impl Mail {
         let tls = || -> Result<TlsParameters, String> {
             let mut parameters = TlsParameters::builder(s.host.clone());
             if let Some(path) = &s.ca_file {
-                let pem = std::fs::read(path).map_err(|e| format!("{}: the certificates cannot be read ({})", path.display(), e.kind()))?;
-                let certificate = Certificate::from_pem(&pem).map_err(|_| format!("{}: holds no certificate; give a PEM file", path.display()))?;
+                let pem = std::fs::read(path)
+                    .map_err(|e| format!("{}: the certificates cannot be read ({})", path.display(), e.kind()))?;
+                let certificate = Certificate::from_pem(&pem)
+                    .map_err(|_| format!("{}: holds no certificate; give a PEM file", path.display()))?;
                 parameters = parameters.add_root_certificate(certificate);
             }
             parameters.build().map_err(|e| format!("the mail server's TLS cannot be set up: {e}"))
@@ -146,7 +148,9 @@ impl Channel for Mail {
                 let code = e.status().map(|c| c.to_string()).unwrap_or_default();
                 // 530, 534, 535, 538: about logging in (RFC 4954 6); a person puts that right.
                 Err(match code.as_str() {
-                    "530" | "534" | "535" | "538" => later(format!("the mail server does not let this account in ({code})")),
+                    "530" | "534" | "535" | "538" => {
+                        later(format!("the mail server does not let this account in ({code})"))
+                    }
                     _ if e.is_permanent() => Miss::Refused(format!("the mail server refused it ({code})")),
                     "" if e.is_timeout() => later(format!("the mail server did not answer within {ANSWER_SECONDS} s")),
                     "" if e.is_tls() => later("the mail server cannot prove who it is, or has no TLS".into()),
@@ -164,14 +168,33 @@ mod tests {
 
     #[test]
     fn a_conversation_hangs_together() {
-        let settings = MailSettings { from: "Booth <booth@larkfield.example>".into(), to: vec!["sound@larkfield.example".into()], ..MailSettings::default() };
-        let notice = |step, id: &str| Notice { step, id: id.into(), thread: "a7-1".into(), headline: "Größe".into(), ..Notice::default() };
+        let settings = MailSettings {
+            from: "Booth <booth@larkfield.example>".into(),
+            to: vec!["sound@larkfield.example".into()],
+            ..MailSettings::default()
+        };
+        let notice = |step, id: &str| Notice {
+            step,
+            id: id.into(),
+            thread: "a7-1".into(),
+            headline: "Größe".into(),
+            ..Notice::default()
+        };
         let text = |n: &Notice| String::from_utf8(message(n, &settings, "").unwrap().formatted()).unwrap();
         let raised = text(&notice(NoticeStep::Raised, "a7-1-raised-5"));
         let over = text(&notice(NoticeStep::Cleared, "a7-1-cleared-9"));
-        assert!(raised.contains("Message-ID: <a7-1@larkfield.example>\r\n") && !raised.contains("References"), "{raised}");
-        assert!(over.contains("References: <a7-1@larkfield.example>\r\n") && over.contains("In-Reply-To: <a7-1@larkfield.example>\r\n"));
-        assert!(over.contains("Message-ID: <a7-1-cleared-9@larkfield.example>\r\n") && over.contains("Auto-Submitted: auto-generated\r\n"));
+        assert!(
+            raised.contains("Message-ID: <a7-1@larkfield.example>\r\n") && !raised.contains("References"),
+            "{raised}"
+        );
+        assert!(
+            over.contains("References: <a7-1@larkfield.example>\r\n")
+                && over.contains("In-Reply-To: <a7-1@larkfield.example>\r\n")
+        );
+        assert!(
+            over.contains("Message-ID: <a7-1-cleared-9@larkfield.example>\r\n")
+                && over.contains("Auto-Submitted: auto-generated\r\n")
+        );
         let wrong = MailSettings { from: "nobody".into(), ..settings.clone() };
         assert!(message(&Notice::default(), &wrong, "").unwrap_err().contains("\"nobody\" is not a mail address"));
     }

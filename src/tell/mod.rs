@@ -40,7 +40,7 @@ pub const CHANNELS: [&str; 4] = ["desktop", "webhook", "mail", "mqtt"];
 /// Notices on their way to the desk (own choice: the measuring never waits).
 const MOST_AT_DESK: usize = 1_000;
 /// How long the end of the program waits for channels that are with a peer.
-const LEAVE_SECONDS: u64 = 3;
+const LEAVE_SECONDS: u64 = 1;
 
 /// Section `[tell]`: every channel.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -68,17 +68,37 @@ impl TellSettings {
         };
         let (webhook, mail, mqtt) = (&self.webhook, &self.mail, &self.mqtt);
         let on = webhook.manners.enabled;
-        want(on, webhook.url_from != SecretPlace::None, "tell.webhook.url_from", "is not set; say where the address is, such as \"file:/etc/mixwarden/webhook\"");
+        want(
+            on,
+            webhook.url_from != SecretPlace::None,
+            "tell.webhook.url_from",
+            "is not set; say where the address is, such as \"file:/etc/mixwarden/webhook\"",
+        );
         let on = mail.manners.enabled;
         want(on, !mail.host.is_empty(), "tell.mail.host", "is not set; give the mail server's name");
         want(on, is_address(&mail.from), "tell.mail.from", "is no mail address; give NAME@HOST");
         want(on, !mail.to.is_empty(), "tell.mail.to", "is not set; give the readers' addresses");
-        want(on, mail.user.is_empty() || mail.password_from != SecretPlace::None, "tell.mail.password_from", "is not set, but user is; say where the password is");
+        want(
+            on,
+            mail.user.is_empty() || mail.password_from != SecretPlace::None,
+            "tell.mail.password_from",
+            "is not set, but user is; say where the password is",
+        );
         let local = ["localhost", "127.0.0.1", "::1"].contains(&mail.host.as_str());
-        want(on, mail.security != MailSecurity::None || local, "tell.mail.security", "is \"none\"; that is for a mail server on this computer only: give \"starttls\" or \"tls\"");
+        want(
+            on,
+            mail.security != MailSecurity::None || local,
+            "tell.mail.security",
+            "is \"none\"; that is for a mail server on this computer only: give \"starttls\" or \"tls\"",
+        );
         let on = mqtt.manners.enabled;
         want(on, !mqtt.host.is_empty(), "tell.mqtt.host", "is not set; give the broker's name");
-        want(on, mqtt.user.is_empty() || mqtt.password_from != SecretPlace::None, "tell.mqtt.password_from", "is not set, but user is; say where the password is");
+        want(
+            on,
+            mqtt.user.is_empty() || mqtt.password_from != SecretPlace::None,
+            "tell.mqtt.password_from",
+            "is not set, but user is; say where the password is",
+        );
         problems
     }
 
@@ -137,7 +157,10 @@ impl Desk {
         let mut entries = Vec::new();
         for counter in &mut self.counters {
             if let Some(notice) = counter.gate.pass(notice, now) {
-                entries.push((counter.queue.clone(), Waiting { number: self.next_number, channel: counter.name.into(), notice }));
+                entries.push((
+                    counter.queue.clone(),
+                    Waiting { number: self.next_number, channel: counter.name.into(), notice },
+                ));
                 self.next_number += 1;
             }
         }
@@ -182,11 +205,19 @@ impl Teller {
     ///
     /// # Errors
     /// One sentence, when no thread can be had.
-    pub fn start(settings: &TellSettings, venue: &str, mut outbox: Box<dyn Outbox>, clock: LocalClock, now_unix_ms: i64, same_run: bool) -> Result<Self, String> {
+    pub fn start(
+        settings: &TellSettings,
+        venue: &str,
+        mut outbox: Box<dyn Outbox>,
+        clock: LocalClock,
+        now_unix_ms: i64,
+        same_run: bool,
+    ) -> Result<Self, String> {
         let ailing = Arc::new(Mutex::new(None));
         let loaded = outbox.load();
         let (desk_sender, orders) = sync_channel(MOST_AT_DESK);
-        let mut desk = Desk { outbox, next_number: 1, counters: Vec::new(), ailing: ailing.clone(), began: Instant::now() };
+        let mut desk =
+            Desk { outbox, next_number: 1, counters: Vec::new(), ailing: ailing.clone(), began: Instant::now() };
         desk.note(loaded.as_ref().err().cloned());
         let loaded = loaded.unwrap_or_default();
         desk.next_number = loaded.next_number.max(1);
@@ -225,7 +256,15 @@ impl Teller {
             .name("tell desk".into())
             .spawn(move || desk.run(&orders))
             .map_err(|e| format!("no thread for notices: {e}"))?;
-        Ok(Self { desk: desk_sender, desk_thread: Some(desk_thread), channels, ailing, clock, warnings_in_service: 0, lost_at_desk: AtomicU64::new(0) })
+        Ok(Self {
+            desk: desk_sender,
+            desk_thread: Some(desk_thread),
+            channels,
+            ailing,
+            clock,
+            warnings_in_service: 0,
+            lost_at_desk: AtomicU64::new(0),
+        })
     }
 
     /// Takes one outcome; the board has taken it already. Never blocks.
@@ -259,7 +298,8 @@ impl Teller {
         let mut sentences: Vec<String> = Vec::new();
         for (name, queue, _) in &self.channels {
             if let Some((why, waiting)) = queue.ailing() {
-                sentences.push(format!("Notices by {name} do not get through: {why}; {waiting} wait and are tried again."));
+                sentences
+                    .push(format!("Notices by {name} do not get through: {why}; {waiting} wait and are tried again."));
             }
         }
         sentences.extend(self.ailing.lock().unwrap_or_else(PoisonError::into_inner).clone());
@@ -273,7 +313,7 @@ impl Teller {
         self.channels.iter().map(|(name, queue, _)| (*name, with_desk(queue.counts()))).collect()
     }
 
-    /// Ends the channels; what waits stays in the store. Takes a few seconds at most: a channel that is with a
+    /// Ends the channels; what waits stays in the store. Takes about a second at most: a channel that is with a
     /// slow peer is left behind.
     pub fn close(&mut self) {
         self.channels.iter().for_each(|(_, queue, _)| queue.stop());
@@ -295,7 +335,10 @@ impl Desk {
             let ended = last.ended_by_restart(now_unix_ms, clock);
             let Some(counter) = self.counters.iter_mut().find(|c| c.name == channel) else { continue };
             if let Some(notice) = counter.gate.pass(&ended, 0.0) {
-                entries.push((counter.queue.clone(), Waiting { number: self.next_number, channel: channel.clone(), notice }));
+                entries.push((
+                    counter.queue.clone(),
+                    Waiting { number: self.next_number, channel: channel.clone(), notice },
+                ));
                 self.next_number += 1;
             }
         }
@@ -307,8 +350,16 @@ impl Desk {
 ///
 /// # Errors
 /// One sentence: the name is none of `CHANNELS`, or why the peer does not have the notice.
-pub fn test(settings: &TellSettings, venue: &str, name: &str, clock: &LocalClock, now_unix_ms: i64) -> Result<(), String> {
-    let (_, mut channel) = settings.channel(name, venue).ok_or_else(|| format!("{name:?} is no way to tell; give one of {}", CHANNELS.join(", ")))?;
+pub fn test(
+    settings: &TellSettings,
+    venue: &str,
+    name: &str,
+    clock: &LocalClock,
+    now_unix_ms: i64,
+) -> Result<(), String> {
+    let (_, mut channel) = settings
+        .channel(name, venue)
+        .ok_or_else(|| format!("{name:?} is no way to tell; give one of {}", CHANNELS.join(", ")))?;
     channel.attend();
     let result = channel.tell(&Notice::of_test(venue, now_unix_ms, &**clock));
     channel.leave();

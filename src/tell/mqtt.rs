@@ -133,7 +133,13 @@ impl Mqtt {
         let (client, connection) = Client::new(options, CLIENT_QUEUE);
         let (tell, line) = sync_channel(CLIENT_QUEUE);
         let stop = Arc::new(AtomicBool::new(false));
-        let worker = Worker { client: client.clone(), tell, stop: stop.clone(), states: self.states.clone(), status: format!("{}/status", self.base) };
+        let worker = Worker {
+            client: client.clone(),
+            tell,
+            stop: stop.clone(),
+            states: self.states.clone(),
+            status: format!("{}/status", self.base),
+        };
         std::thread::Builder::new()
             .name("mqtt line".into())
             .spawn(move || worker.run(connection))
@@ -213,7 +219,9 @@ impl Channel for Mqtt {
             }
         }
         let mut missing = messages.len();
-        if self.up && let Some(pump) = &self.pump {
+        if self.up
+            && let Some(pump) = &self.pump
+        {
             for (topic, payload, retained) in messages {
                 pump.client
                     .try_publish(topic, QoS::AtLeastOnce, retained, payload)
@@ -248,7 +256,10 @@ impl Channel for Mqtt {
         let _ = pump.client.try_disconnect();
         // The broker hears the goodbye, or finds out by itself and publishes the last will.
         let deadline = Instant::now() + Duration::from_secs(1);
-        while Instant::now() < deadline && !matches!(pump.line.recv_timeout(Duration::from_millis(100)), Err(RecvTimeoutError::Disconnected)) {}
+        while Instant::now() < deadline
+            && !matches!(pump.line.recv_timeout(Duration::from_millis(100)), Err(RecvTimeoutError::Disconnected))
+        {
+        }
     }
 }
 
@@ -320,7 +331,8 @@ mod tests {
     fn topics_are_of_harmless_letters_and_states_are_retained() {
         assert_eq!(topic_level("Larkfield Chapel/#+"), "larkfield_chapel___");
         let mqtt = Mqtt::new(MqttSettings::default(), "Larkfield Chapel", "");
-        let notice = Notice { feed: "stream".into(), condition: "hum".into(), step: NoticeStep::Cleared, ..Notice::default() };
+        let notice =
+            Notice { feed: "stream".into(), condition: "hum".into(), step: NoticeStep::Cleared, ..Notice::default() };
         let m = mqtt.messages(&notice);
         assert_eq!((m[0].0.as_str(), m[0].2), ("mixwarden/larkfield_chapel/alert/stream/hum", true));
         assert_eq!((m[1].0.as_str(), m[1].2), ("mixwarden/larkfield_chapel/notice", false));

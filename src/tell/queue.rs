@@ -1,7 +1,7 @@
 //! One channel's queue and the thread that empties it: in order, each notice until the peer has it.
 
-use super::retry::Retry;
 use super::Order;
+use super::retry::Retry;
 use crate::ledger::Notice;
 use std::collections::VecDeque;
 use std::sync::mpsc::SyncSender;
@@ -245,17 +245,20 @@ mod tests {
             let queue = queue.clone();
             move || serve("test", &mut peer, &queue, &desk)
         });
-        let done: Vec<u64> = (0..3).filter_map(|_| match orders.recv_timeout(Duration::from_secs(60)) {
-            Ok(Order::Done(n)) => Some(n),
-            _ => None,
-        }).collect();
+        let done: Vec<u64> = (0..3)
+            .filter_map(|_| match orders.recv_timeout(Duration::from_secs(60)) {
+                Ok(Order::Done(n)) => Some(n),
+                _ => None,
+            })
+            .collect();
         queue.stop();
         worker.join().unwrap();
         assert_eq!(done, [1, 2, 3]);
         assert_eq!(*told.lock().unwrap(), ["1", "2", "3"]);
         assert_eq!(queue.counts(), Counts { told: 3, failed_tries: 2, ..Counts::default() });
         queue.push(4, Notice::default());
-        let given_up: Vec<bool> = (0..8).map(|_| queue.failed(&Miss::Refused("no such list".into()), Instant::now())).collect();
+        let given_up: Vec<bool> =
+            (0..8).map(|_| queue.failed(&Miss::Refused("no such list".into()), Instant::now())).collect();
         assert_eq!(given_up, [false, false, false, false, false, false, false, true]);
         assert_eq!((queue.counts().lost, queue.counts().waiting), (1, 0));
         assert_eq!(queue.ailing().map(|a| a.0), Some("no such list".to_string()));

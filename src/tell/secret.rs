@@ -74,11 +74,18 @@ impl SecretPlace {
             Self::File(path) => path.clone(),
             Self::Credential(name) => match std::env::var_os("CREDENTIALS_DIRECTORY") {
                 Some(dir) => PathBuf::from(dir).join(name),
-                None => return Err(format!("no credentials were handed over; add LoadCredential={name}:/PATH to the unit")),
+                None => {
+                    return Err(format!("no credentials were handed over; add LoadCredential={name}:/PATH to the unit"));
+                }
             },
         };
-        let text = std::fs::read_to_string(&path)
-            .map_err(|e| format!("{}: the secret cannot be read ({}); make it readable for this program's user only", path.display(), e.kind()))?;
+        let text = std::fs::read_to_string(&path).map_err(|e| {
+            format!(
+                "{}: the secret cannot be read ({}); make it readable for this program's user only",
+                path.display(),
+                e.kind()
+            )
+        })?;
         match text.lines().next().map(str::trim) {
             Some(line) if !line.is_empty() => Ok(Some(Secret(line.into()))),
             _ => Err(format!("{}: its first line is empty; put the secret there", path.display())),
@@ -104,6 +111,12 @@ mod tests {
         assert_eq!(SecretPlace::parse("").unwrap().fetch(), Ok(None));
         let wrong = SecretPlace::parse("hush-7").unwrap_err();
         assert!(!wrong.contains("hush-7") && wrong.contains("file:/PATH"));
-        assert!(SecretPlace::parse("env:MIXWARDEN_NOT_SET_HERE").unwrap().fetch().unwrap_err().contains("MIXWARDEN_NOT_SET_HERE"));
+        assert!(
+            SecretPlace::parse("env:MIXWARDEN_NOT_SET_HERE")
+                .unwrap()
+                .fetch()
+                .unwrap_err()
+                .contains("MIXWARDEN_NOT_SET_HERE")
+        );
     }
 }

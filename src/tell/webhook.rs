@@ -89,7 +89,8 @@ impl Webhook {
 }
 
 fn certificates(path: &std::path::Path) -> Result<Vec<Certificate<'static>>, String> {
-    let pem = std::fs::read(path).map_err(|e| format!("{}: the certificates cannot be read ({})", path.display(), e.kind()))?;
+    let pem = std::fs::read(path)
+        .map_err(|e| format!("{}: the certificates cannot be read ({})", path.display(), e.kind()))?;
     let found: Vec<_> = ureq::tls::parse_pem(&pem)
         .filter_map(|item| if let Ok(ureq::tls::PemItem::Certificate(c)) = item { Some(c) } else { None })
         .collect();
@@ -148,7 +149,9 @@ impl Channel for Webhook {
         match status {
             200..300 => Ok(()),
             // Not for good: not allowed (yet), asked to wait, or a proxy before a peer that is away.
-            401 | 403 | 404 | 407 | 408 | 425 | 429 | 500.. => Err(Miss::Later(format!("the webhook's peer answered {status}"), asked)),
+            401 | 403 | 404 | 407 | 408 | 425 | 429 | 500.. => {
+                Err(Miss::Later(format!("the webhook's peer answered {status}"), asked))
+            }
             _ => Err(Miss::Refused(format!("the webhook's peer refused it with {status}"))),
         }
     }
@@ -160,7 +163,9 @@ fn no_answer(error: &ureq::Error) -> String {
         ureq::Error::HostNotFound => "the webhook's host was not found".into(),
         ureq::Error::Timeout(_) => format!("the webhook's peer did not answer within {TRY_SECONDS} s"),
         ureq::Error::Io(e) => format!("the webhook's peer cannot be reached ({})", e.kind()),
-        ureq::Error::BadUri(_) | ureq::Error::Http(_) => "the webhook's address is not a web address; give https://HOST/PATH".into(),
+        ureq::Error::BadUri(_) | ureq::Error::Http(_) => {
+            "the webhook's address is not a web address; give https://HOST/PATH".into()
+        }
         ureq::Error::Tls(_) | ureq::Error::Rustls(_) | ureq::Error::Pem(_) => {
             "the webhook's peer cannot prove who it is (its certificate is not trusted here)".into()
         }
@@ -183,10 +188,15 @@ mod tests {
 
     #[test]
     fn bodies_hold_what_is_documented() {
-        let notice = Notice { headline: "The stream is quiet".into(), venue: "Larkfield Chapel".into(), ..Notice::default() };
+        let notice =
+            Notice { headline: "The stream is quiet".into(), venue: "Larkfield Chapel".into(), ..Notice::default() };
         let json: serde_json::Value = serde_json::from_str(&body(&notice, &WebhookBody::Json, "http://x/")).unwrap();
-        assert_eq!((&json["format"], &json["step"], &json["page"]), (&BODY_FORMAT.into(), &"raised".into(), &"http://x/".into()));
-        let chat: serde_json::Value = serde_json::from_str(&body(&notice, &WebhookBody::Chat("content".into()), "")).unwrap();
+        assert_eq!(
+            (&json["format"], &json["step"], &json["page"]),
+            (&BODY_FORMAT.into(), &"raised".into(), &"http://x/".into())
+        );
+        let chat: serde_json::Value =
+            serde_json::from_str(&body(&notice, &WebhookBody::Chat("content".into()), "")).unwrap();
         assert_eq!(chat.as_object().unwrap().len(), 1);
         assert!(chat["content"].as_str().unwrap().starts_with("Larkfield Chapel: The stream is quiet."));
     }
