@@ -55,10 +55,7 @@ fn main() {
         }
     }
     let ours_median = median(&mut runs[0].taken.clone());
-    println!(
-        "{:<42} {:>9} {:>17} {:>11} {:>12}",
-        "programme", "CPU s/h", "least - most", "x real time", "x this meter"
-    );
+    println!("{:<42} {:>9} {:>17} {:>11} {:>12}", "programme", "CPU s/h", "least - most", "x real time", "x this meter");
     for run in &mut runs {
         let m = median(&mut run.taken);
         let (least, most) = (run.taken[0], run.taken[run.taken.len() - 1]);
@@ -203,9 +200,7 @@ fn ffmpeg(path: &str) -> f64 {
 fn worst_cases(seconds: usize, rounds: usize) {
     let sine = |hz: f64| -> Vec<f32> {
         let step = std::f64::consts::TAU * hz / RATE_HZ as f64;
-        (0..seconds * RATE_HZ)
-            .flat_map(|n| [(step * n as f64).sin() as f32, (step * n as f64 + 1.0).sin() as f32])
-            .collect()
+        (0..seconds * RATE_HZ).flat_map(|n| [(step * n as f64).sin() as f32, (step * n as f64 + 1.0).sin() as f32]).collect()
     };
     let mut seed = 1u32;
     let noise: Vec<f32> = (0..2 * seconds * RATE_HZ).map(|_| random(&mut seed)).collect();
@@ -219,7 +214,8 @@ fn worst_cases(seconds: usize, rounds: usize) {
     ];
     for (name, samples) in signals {
         for isa in Isa::all() {
-            let mut taken: Vec<f64> = (0..rounds).map(|_| ours(isa, &samples) * 3_600.0 / seconds as f64).collect();
+            let mut taken: Vec<f64> =
+                (0..rounds).map(|_| ours(isa, &samples) * 3_600.0 / seconds as f64).collect();
             let m = median(&mut taken);
             println!("  {name:<28} {:<9} {m:>7.3} CPU s/h {:>7.0} x real time", isa.name(), 3_600.0 / m);
         }

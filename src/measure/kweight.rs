@@ -53,7 +53,10 @@ impl KFilter {
         let k = (std::f64::consts::PI * 38.135_470_876_024_44 / hz).tan();
         let q = 0.500_327_037_323_877_3;
         let a0 = 1.0 + k / q + k * k;
-        let high_pass = Biquad { b: [1.0, -2.0, 1.0], a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0] };
+        let high_pass = Biquad {
+            b: [1.0, -2.0, 1.0],
+            a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
+        };
         Self { shelf, high_pass }
     }
 }
