@@ -9,6 +9,7 @@ pub mod cmd;
 
 pub mod feed;
 pub mod judge;
+pub mod keep;
 pub mod ledger;
 pub mod measure;
 pub mod run;

@@ -44,6 +44,7 @@ impl NoticeStep {
 
 /// What is told, complete.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Notice {
     /// Unique: the same for every try of the same notice, so that a peer can tell a second copy.
     pub id: String,
@@ -84,7 +85,6 @@ pub struct Notice {
     /// How it ended; empty until it has.
     pub ending: String,
     /// Notices of this channel that were held back before this one, by its rate limit.
-    #[serde(default)]
     pub held_back: u32,
 }
 
