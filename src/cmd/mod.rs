@@ -3,6 +3,7 @@
 pub mod inputs;
 pub mod measure;
 pub mod notice;
+pub mod rehearse;
 pub mod selfcheck;
 pub mod watch;
 
@@ -28,6 +29,7 @@ pub struct Cli {
 enum Command {
     Watch(watch::WatchArgs),
     Inputs(inputs::InputsArgs),
+    Rehearse(rehearse::RehearseArgs),
     Measure(measure::MeasureArgs),
     Notice(notice::NoticeArgs),
     /// Put the standards' own signals through the meter, on this machine.
@@ -76,6 +78,7 @@ pub fn main() -> ExitCode {
 fn run(command: &Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Watch(args) => watch::run(args),
+        Command::Rehearse(args) => rehearse::run(args),
         Command::Inputs(args) => inputs::run(args),
         Command::Measure(args) => measure::run(args),
         Command::Notice(args) => notice::run(args),

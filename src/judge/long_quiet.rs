@@ -43,6 +43,9 @@ struct LongQuiet {
 
 impl Watch for LongQuiet {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        if !scene.has_target() {
+            return Verdict::Good;
+        }
         if !scene.hearing.heard {
             return Verdict::Good;
         }

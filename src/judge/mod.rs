@@ -55,6 +55,13 @@ pub struct Scene<'a> {
     pub target: &'a Target,
 }
 
+impl Scene<'_> {
+    /// The feed is meant to be at the loudness target: every feed but the room's mix, which is as loud as the room is.
+    pub fn has_target(&self) -> bool {
+        self.role != Role::House
+    }
+}
+
 /// One condition at work on one feed. Built by its settings; see `roster`.
 pub trait Watch: Send {
     /// One look a tick (100 ms).

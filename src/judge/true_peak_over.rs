@@ -45,6 +45,9 @@ struct Over {
 
 impl Watch for Over {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        if !scene.has_target() {
+            return Verdict::Good;
+        }
         let feed = scene.feed;
         let peak = feed.channel[..feed.channels].iter().fold(0.0f64, |t, c| t.max(c.true_peak));
         let dbtp = db_of_amplitude(peak);

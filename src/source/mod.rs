@@ -8,6 +8,7 @@ pub mod inputs;
 mod live;
 pub mod pcm;
 mod pulse;
+pub mod rehearsal;
 mod riff;
 
 use crate::feed::Arrival;

@@ -43,6 +43,9 @@ struct Far {
 
 impl Watch for Far {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        if !scene.has_target() {
+            return Verdict::Good;
+        }
         let s = &self.settings;
         let Some(short) = scene.feed.short_term_lufs else { return Verdict::Unsure };
         let target = scene.target.lufs;

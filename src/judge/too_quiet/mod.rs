@@ -50,6 +50,9 @@ struct TooQuiet {
 
 impl Watch for TooQuiet {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        if !scene.has_target() {
+            return Verdict::Good;
+        }
         let s = &self.settings;
         let Some(recent) = scene.hearing.recent_lufs() else { return Verdict::Unsure };
         let target = scene.target.lufs;
