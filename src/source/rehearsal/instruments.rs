@@ -78,6 +78,7 @@ pub(super) struct Band {
     snare: f64,
     hat: f64,
     hat_low: LowPass,
+    hat_share: f64,
     snare_body: Resonator,
     snare_at: Resonance,
     strings: Vec<(Sine, f64, f64)>,
@@ -97,6 +98,7 @@ impl Band {
             snare: 0.0,
             hat: 0.0,
             hat_low: LowPass::default(),
+            hat_share: k_of(6_000.0, rate),
             snare_body: Resonator::default(),
             snare_at: Resonance::new(1_400.0, 1_600.0, rate),
             strings: Vec::new(),
@@ -138,7 +140,7 @@ impl Band {
         let kick = self.kick * (TAU * self.kick_phase).sin();
         let white = self.noise.white();
         let snare = self.snare * self.snare_body.step(white, &self.snare_at);
-        let hat = self.hat * (white - self.hat_low.step(white, k_of(6_000.0, self.rate)));
+        let hat = self.hat * (white - self.hat_low.step(white, self.hat_share));
         let bass = self.bass_level * self.bass.step();
         let strings: f64 = self.strings.iter_mut().map(|(sine, level, decay)| {
             *level *= *decay;
@@ -185,11 +187,13 @@ pub(super) struct Room {
     target: f64,
     left: usize,
     rate: f64,
+    /// Filter shares: drift, low, lower.
+    shares: [f64; 3],
 }
 
 impl Room {
     pub(super) fn new(seed: u64, rate: f64) -> Self {
-        Self { noise: Noise::new(seed), both: Default::default(), sides: Default::default(), drift: LowPass::default(), target: 1.0, left: 0, rate }
+        Self { noise: Noise::new(seed), both: Default::default(), sides: Default::default(), drift: LowPass::default(), target: 1.0, left: 0, rate, shares: [4.0, 350.0, 2_500.0].map(|hz| k_of(hz, rate)) }
     }
 
     /// Left and right, about 0 dB re its nominal level.
@@ -199,10 +203,10 @@ impl Room {
             self.left = (self.noise.between(0.15, 0.7) * self.rate) as usize;
         }
         self.left -= 1;
-        let level = self.drift.step(self.target, k_of(4.0, self.rate));
-        let k = k_of(350.0, self.rate);
+        let level = self.drift.step(self.target, self.shares[0]);
+        let k = self.shares[1];
         let common = self.both[0].step(self.noise.white(), k);
-        let common = self.both[1].step(common, k_of(2_500.0, self.rate));
+        let common = self.both[1].step(common, self.shares[2]);
         let side = |s: &mut LowPass, n: &mut Noise| 0.5 * s.step(n.white(), k);
         let (l, r) = (side(&mut self.sides[0], &mut self.noise), side(&mut self.sides[1], &mut self.noise));
         [level * (common + l), level * (common + r)]

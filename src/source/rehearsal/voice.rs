@@ -40,6 +40,10 @@ pub(super) struct Voice {
     envelope: f64,
     hertz: f64,
     loud: f64,
+    /// Filter shares: envelope, glottis, slow.
+    shares: [f64; 3],
+    /// The bow of a syllable: half a sine, turned on sample by sample.
+    bow: (f64, f64, f64, f64),
 }
 
 #[derive(Clone, Copy, PartialEq)]
@@ -73,6 +77,8 @@ impl Voice {
             envelope: 0.0,
             hertz: pitch,
             loud: 1.0,
+            shares: [60.0, 900.0, 50.0].map(|hz| k_of(hz, rate)),
+            bow: (1.0, 0.0, 1.0, 0.0),
             noise,
         }
     }
@@ -97,6 +103,8 @@ impl Voice {
         self.phrase -= 1;
         self.length = (seconds * self.rate) as usize;
         self.left = self.length;
+        let turn = std::f64::consts::PI / self.length as f64;
+        self.bow = (1.0, 0.0, turn.cos(), turn.sin());
         self.loud = n.between(0.75, 1.0);
         if self.kind == Kind::Vowel {
             let vowel = n.pick(&VOWELS);
@@ -112,18 +120,25 @@ impl Voice {
         }
     }
 
+    /// A triangle of about 5 Hz, -1 to 1.
+    fn tremble(&self) -> f64 {
+        let turns = self.left as f64 / self.rate * 5.2;
+        4.0 * (turns - turns.floor() - 0.5).abs() - 1.0
+    }
+
     pub(super) fn step(&mut self) -> f64 {
         if self.left == 0 {
             self.next_syllable();
         }
         self.left -= 1;
-        let at = 1.0 - self.left as f64 / self.length as f64;
+        let (re, im, cos, sin) = self.bow;
+        (self.bow.0, self.bow.1) = (re * cos - im * sin, re * sin + im * cos);
         let want = match self.kind {
             Kind::Pause => 0.0,
-            _ => self.loud * (std::f64::consts::PI * at).sin().max(0.0).sqrt(),
+            _ => self.loud * self.bow.1.max(0.0).sqrt(),
         };
-        self.envelope += (want - self.envelope) * k_of(60.0, self.rate);
-        let vibrato = if self.manner == Manner::Sing { 1.0 + 0.006 * (at * 30.0).sin() } else { 1.0 + 0.01 * self.noise.white() };
+        self.envelope += (want - self.envelope) * self.shares[0];
+        let vibrato = if self.manner == Manner::Sing { 1.0 + 0.006 * self.tremble() } else { 1.0 + 0.01 * self.noise.white() };
         self.phase += self.hertz * vibrato / self.rate;
         let pulse = if self.phase >= 1.0 {
             self.phase -= 1.0;
@@ -131,9 +146,9 @@ impl Voice {
         } else {
             0.0
         };
-        let source = self.glottis.step(pulse * 40.0, k_of(900.0, self.rate)) + 0.02 * self.noise.white();
+        let source = self.glottis.step(pulse * 40.0, self.shares[1]) + 0.02 * self.noise.white();
         // A breath has no direct part: what is slower than any voice is taken off.
-        let source = source - self.slow.step(source, k_of(50.0, self.rate));
+        let source = source - self.slow.step(source, self.shares[2]);
         let vowel: f64 = (0..3).map(|i| self.resonators[i].step(source, &self.now[i]) * [1.0, 0.7, 0.4][i]).sum();
         let hiss = self.hiss.step(self.noise.white(), &self.hiss_at);
         match self.kind {
