@@ -3,6 +3,7 @@
 
 pub mod advice;
 pub mod board;
+pub mod linecheck;
 pub mod notice;
 pub mod outbox;
 
