@@ -55,7 +55,10 @@ fn main() {
         }
     }
     let ours_median = median(&mut runs[0].taken.clone());
-    println!("{:<42} {:>9} {:>17} {:>11} {:>12}", "programme", "CPU s/h", "least - most", "x real time", "x this meter");
+    println!(
+        "{:<42} {:>9} {:>17} {:>11} {:>12}",
+        "programme", "CPU s/h", "least - most", "x real time", "x this meter"
+    );
     for run in &mut runs {
         let m = median(&mut run.taken);
         let (least, most) = (run.taken[0], run.taken[run.taken.len() - 1]);
@@ -200,7 +203,9 @@ fn ffmpeg(path: &str) -> f64 {
 fn worst_cases(seconds: usize, rounds: usize) {
     let sine = |hz: f64| -> Vec<f32> {
         let step = std::f64::consts::TAU * hz / RATE_HZ as f64;
-        (0..seconds * RATE_HZ).flat_map(|n| [(step * n as f64).sin() as f32, (step * n as f64 + 1.0).sin() as f32]).collect()
+        (0..seconds * RATE_HZ)
+            .flat_map(|n| [(step * n as f64).sin() as f32, (step * n as f64 + 1.0).sin() as f32])
+            .collect()
     };
     let mut seed = 1u32;
     let noise: Vec<f32> = (0..2 * seconds * RATE_HZ).map(|_| random(&mut seed)).collect();
@@ -214,8 +219,7 @@ fn worst_cases(seconds: usize, rounds: usize) {
     ];
     for (name, samples) in signals {
         for isa in Isa::all() {
-            let mut taken: Vec<f64> =
-                (0..rounds).map(|_| ours(isa, &samples) * 3_600.0 / seconds as f64).collect();
+            let mut taken: Vec<f64> = (0..rounds).map(|_| ours(isa, &samples) * 3_600.0 / seconds as f64).collect();
             let m = median(&mut taken);
             println!("  {name:<28} {:<9} {m:>7.3} CPU s/h {:>7.0} x real time", isa.name(), 3_600.0 / m);
         }
@@ -279,7 +283,7 @@ fn programme(seconds: usize) -> Vec<f32> {
         soft = [soft[0] + 0.54 * (noise - soft[0]), soft[1] + 0.54 * (other - soft[1])];
         let tone = |hz: f64| (std::f64::consts::TAU * hz * t).sin();
         let (left, right) = match t as usize / 10 % 6 {
-            0 | 1 | 2 => {
+            0..=2 => {
                 let syllable = tone(1.9).max(0.0) * (0.6 + 0.4 * tone(0.23));
                 let pitch = 120.0 + 20.0 * (0.7 * t).sin();
                 let voice: f64 = (1..=12).map(|k| tone(pitch * f64::from(k)) / f64::from(k)).sum();

@@ -21,7 +21,11 @@ fn every_signal_of_the_tables_reads_as_printed() {
 
 #[test]
 fn true_peak_cases_leave_half_of_the_tolerance() {
-    let rows = cases().iter().filter(|c| c.expectations[0].quantity == Quantity::TruePeak).flat_map(case_rows).collect::<Vec<_>>();
+    let rows = cases()
+        .iter()
+        .filter(|c| c.expectations[0].quantity == Quantity::TruePeak)
+        .flat_map(case_rows)
+        .collect::<Vec<_>>();
     assert_eq!(rows.len(), 9);
     for row in rows {
         let off = row.read.expect("a tone has a peak") - row.expected.expect("and the table a figure");
@@ -34,7 +38,8 @@ fn true_peak_cases_leave_half_of_the_tolerance() {
 fn the_second_meter_agrees() {
     let mut rows = Vec::new();
     selfcheck::run(&mut |row| rows.push(row));
-    let by_others: Vec<_> = rows.iter().filter(|r| !r.source.starts_with("EBU Tech 3341") && r.signal.contains("programme")).collect();
+    let by_others: Vec<_> =
+        rows.iter().filter(|r| !r.source.starts_with("EBU Tech 3341") && r.signal.contains("programme")).collect();
     assert_eq!(by_others.len(), 5);
     for row in by_others {
         println!("{}: expected {:?} read {:?}", row.quantity, row.expected, row.read);
@@ -137,7 +142,8 @@ fn hostile_samples_never_reach_a_figure() {
     samples.extend(tone(48_000, 1_000.0, -18.0, 20, &[1.0, 1.0]));
     let readings = selfcheck::measure(SampleRate::HZ_48000, 2, &samples);
     for r in &readings {
-        let lufs = [r.momentary_lufs, r.momentary_top_lufs, r.short_term_lufs, r.integrated_lufs, r.range_lu, r.tick_lufs];
+        let lufs =
+            [r.momentary_lufs, r.momentary_top_lufs, r.short_term_lufs, r.integrated_lufs, r.range_lu, r.tick_lufs];
         for value in lufs.into_iter().flatten() {
             assert!(!value.is_nan() && value != f64::INFINITY, "{r:?}");
         }
@@ -175,7 +181,8 @@ fn hard_signals(rate: u32, channels: usize) -> Vec<(&'static str, Vec<f32>)> {
         seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         (seed >> 8) as f32 / (1u32 << 23) as f32 - 1.0
     };
-    let mut fill = |f: &mut dyn FnMut(usize, f32) -> f32| (0..frames * channels).map(|i| f(i / channels, random())).collect();
+    let mut fill =
+        |f: &mut dyn FnMut(usize, f32) -> f32| (0..frames * channels).map(|i| f(i / channels, random())).collect();
     let sine = move |n: usize, part: f64, phase: f64| (TAU * n as f64 * part + phase).sin() as f32;
     let mut low = 0.0;
     vec![
@@ -185,10 +192,13 @@ fn hard_signals(rate: u32, channels: usize) -> Vec<(&'static str, Vec<f32>)> {
         ("a quarter of the rate, near", fill(&mut |n, _| sine(n, 0.2501, 0.1))),
         ("a sixth of the rate", fill(&mut |n, _| 0.5 * sine(n, 1.0 / 6.0, 1.047))),
         ("997 Hz", fill(&mut |n, _| sine(n, 997.0 / f64::from(rate), 0.0))),
-        ("low noise with clicks", fill(&mut |n, r| {
-            low += 0.01 * (r - low);
-            if n % 7_001 == 3 { r } else { low }
-        })),
+        (
+            "low noise with clicks",
+            fill(&mut |n, r| {
+                low += 0.01 * (r - low);
+                if n % 7_001 == 3 { r } else { low }
+            }),
+        ),
         ("bursts and silence", fill(&mut |n, r| if n / 3_000 % 3 == 0 { r * 0.3 } else { 0.0 })),
         ("clipped", fill(&mut |n, _| (1.5 * sine(n, 0.003, 0.0)).clamp(-1.0, 1.0))),
         ("a constant with dust", fill(&mut |_, r| 0.25 + r * 1e-7)),
@@ -211,8 +221,10 @@ fn every_instruction_set_gives_the_same_bits() {
         for channels in [1, 2, 6] {
             for (name, samples) in hard_signals(rate, channels) {
                 let patch = FeedPatch::new("stream", Role::Stream, &(0..channels as u16).collect::<Vec<_>>());
-                let mut meters: Vec<Meter> =
-                    Isa::all().into_iter().map(|isa| Meter::on(isa, SampleRate::new(rate).expect("listed"), &patch)).collect();
+                let mut meters: Vec<Meter> = Isa::all()
+                    .into_iter()
+                    .map(|isa| Meter::on(isa, SampleRate::new(rate).expect("listed"), &patch))
+                    .collect();
                 hops(rate, channels, &samples, |hop| {
                     let mut readings = meters.iter_mut().map(|m| format!("{:?}", m.hop(hop)));
                     let first = readings.next().expect("at least the plain one");

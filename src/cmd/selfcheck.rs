@@ -38,7 +38,11 @@ fn table(rows: &[Row], missed: usize, out: &mut impl Write) -> std::io::Result<(
         if row.source != source {
             source = row.source;
             writeln!(out, "\n{source}")?;
-            writeln!(out, "{:<30} {:<23} {:>9} {:>13} {:>9} unit  result", "signal", "figure", "expected", "tolerance", "read")?;
+            writeln!(
+                out,
+                "{:<30} {:<23} {:>9} {:>13} {:>9} unit  result",
+                "signal", "figure", "expected", "tolerance", "read"
+            )?;
         }
         let number = |x: Option<f64>| x.map_or("none".into(), |x| format!("{x:.3}"));
         writeln!(
@@ -59,7 +63,11 @@ fn table(rows: &[Row], missed: usize, out: &mut impl Write) -> std::io::Result<(
     }
     match missed {
         0 => writeln!(out, "\nAll {} figures are within their tolerance.", rows.len()),
-        n => writeln!(out, "\n{n} of {} figures missed. Do not trust this meter's numbers on this machine; keep this output for whoever looks into it.", rows.len()),
+        n => writeln!(
+            out,
+            "\n{n} of {} figures missed. Do not trust this meter's numbers on this machine; keep this output for whoever looks into it.",
+            rows.len()
+        ),
     }
 }
 
@@ -68,7 +76,16 @@ mod tests {
     use super::*;
 
     fn row(read: f64) -> Row {
-        Row { signal: "a tone".into(), quantity: "integrated", unit: "LUFS", expected: Some(-23.0), below: 0.1, above: 0.1, read: Some(read), source: "a document, its clause" }
+        Row {
+            signal: "a tone".into(),
+            quantity: "integrated",
+            unit: "LUFS",
+            expected: Some(-23.0),
+            below: 0.1,
+            above: 0.1,
+            read: Some(read),
+            source: "a document, its clause",
+        }
     }
 
     #[test]

@@ -165,12 +165,15 @@ impl Cutter {
             return;
         }
         for (index, slot) in self.slots.iter_mut().enumerate() {
-            each(index, Hop {
-                samples: &slot.buffer,
-                channels: slot.channels.len(),
-                missing_frames: self.missing,
-                cleaned: slot.cleaned,
-            });
+            each(
+                index,
+                Hop {
+                    samples: &slot.buffer,
+                    channels: slot.channels.len(),
+                    missing_frames: self.missing,
+                    cleaned: slot.cleaned,
+                },
+            );
             slot.cleaned = 0;
         }
         self.filled = 0;

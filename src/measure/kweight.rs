@@ -53,10 +53,7 @@ impl KFilter {
         let k = (std::f64::consts::PI * 38.135_470_876_024_44 / hz).tan();
         let q = 0.500_327_037_323_877_3;
         let a0 = 1.0 + k / q + k * k;
-        let high_pass = Biquad {
-            b: [1.0, -2.0, 1.0],
-            a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
-        };
+        let high_pass = Biquad { b: [1.0, -2.0, 1.0], a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0] };
         Self { shelf, high_pass }
     }
 }
@@ -248,10 +245,10 @@ impl KBank {
     fn bend<const C: usize>(&mut self, samples: &[f32]) {
         let bent = &mut self.bent[PAST * C..PAST * C + samples.len()];
         let wide = |i: usize| f64::from(samples[i]);
-        for i in 0..2 * C {
+        for (i, to) in bent[..2 * C].iter_mut().enumerate() {
             let older = self.frames[i];
             let newer = if i < C { self.frames[i + C] } else { wide(i - C) };
-            bent[i] = older - 2.0 * newer + wide(i);
+            *to = older - 2.0 * newer + wide(i);
         }
         let newest = samples[2 * C..].iter().zip(&samples[C..]).zip(samples);
         for (to, ((newest, newer), older)) in bent[2 * C..].iter_mut().zip(newest) {

@@ -116,7 +116,8 @@ impl Meter {
         self.hops += 1;
         self.cleaned_total += u64::from(hop.cleaned);
         self.missing_total += u64::from(hop.missing_frames);
-        let power = (hop.missing_frames == 0).then(|| self.isa.run(Measure { meter: self, hop })).filter(|_| !self.ended);
+        let power =
+            (hop.missing_frames == 0).then(|| self.isa.run(Measure { meter: self, hop })).filter(|_| !self.ended);
         self.windows.hop(power);
         self.programme_hops += u64::from(power.is_some());
         if let Some(mean) = self.windows.momentary() {

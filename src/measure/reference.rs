@@ -234,8 +234,12 @@ fn tech_3341_true_peak() -> Vec<Case> {
 }
 
 fn tech_3342() -> Vec<Case> {
-    let rows: [(&[f64], f64); 4] =
-        [(&[-20.0, -30.0], 10.0), (&[-20.0, -15.0], 5.0), (&[-40.0, -20.0], 20.0), (&[-50.0, -35.0, -20.0, -35.0, -50.0], 15.0)];
+    let rows: [(&[f64], f64); 4] = [
+        (&[-20.0, -30.0], 10.0),
+        (&[-20.0, -15.0], 5.0),
+        (&[-40.0, -20.0], 20.0),
+        (&[-50.0, -35.0, -20.0, -35.0, -50.0], 15.0),
+    ];
     let each = rows.iter().enumerate().map(|(i, (steps, range_lu))| {
         let parts: Vec<_> = steps.iter().map(|level| (Some(*level), 20.0)).collect();
         let read = vec![near(Quantity::Range, *range_lu, 1.0)];
@@ -250,13 +254,26 @@ fn bs_2217() -> Vec<Case> {
         let shift = lkfs + 23.0;
         let read = || vec![near(Quantity::Integrated, lkfs, 0.1)];
         // Levels of the published files, dBFS of the peak.
-        let tones =
-            [(25.0, -11.91), (100.0, -21.17), (500.0, -22.347), (1_000.0, -23.0), (2_000.0, -25.374), (10_000.0, -26.347)];
+        let tones = [
+            (25.0, -11.91),
+            (100.0, -21.17),
+            (500.0, -22.347),
+            (1_000.0, -23.0),
+            (2_000.0, -25.374),
+            (10_000.0, -26.347),
+        ];
         for (hz, dbfs) in tones {
             let name = format!("{} LKFS {hz} Hz 2ch", -lkfs);
             out.push(case(name, BS_2217, stereo(hz, &[(Some(dbfs + shift), 29.0)]), read()));
         }
-        let places = [("Left", -19.989), ("Right", -19.989), ("Centre", -19.989), ("LFE", -18.16), ("Ls", -21.481), ("Rs", -21.481)];
+        let places = [
+            ("Left", -19.989),
+            ("Right", -19.989),
+            ("Centre", -19.989),
+            ("LFE", -18.16),
+            ("Ls", -21.481),
+            ("Rs", -21.481),
+        ];
         for (channel, (place, dbfs)) in places.into_iter().enumerate() {
             let lfe = place == "LFE";
             let mut gains_db = vec![None; 6];

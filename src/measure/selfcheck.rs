@@ -102,9 +102,8 @@ fn words(quantity: Quantity) -> (&'static str, &'static str) {
 fn read(readings: &[Reading], e: &Expectation) -> (Option<f64>, Option<f64>) {
     let Some(last) = readings.last() else { return (e.expected, None) };
     let target = e.expected.unwrap_or(f64::NAN);
-    let farthest = |values: &mut dyn Iterator<Item = f64>| {
-        values.max_by(|a, b| (a - target).abs().total_cmp(&(b - target).abs()))
-    };
+    let farthest =
+        |values: &mut dyn Iterator<Item = f64>| values.max_by(|a, b| (a - target).abs().total_cmp(&(b - target).abs()));
     // What each of the 20 steps should and does read: the step farthest off.
     let steps = |ticks_a_step: usize, get: fn(&Reading) -> Option<f64>| {
         let each = (0..20).map(|i| {
@@ -115,9 +114,9 @@ fn read(readings: &[Reading], e: &Expectation) -> (Option<f64>, Option<f64>) {
         each.max_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or((e.expected, None))
     };
     let value = match e.quantity {
-        Quantity::Momentary => farthest(
-            &mut readings.iter().skip(9).flat_map(|r| [r.momentary_lufs, r.momentary_top_lufs]).flatten(),
-        ),
+        Quantity::Momentary => {
+            farthest(&mut readings.iter().skip(9).flat_map(|r| [r.momentary_lufs, r.momentary_top_lufs]).flatten())
+        }
         Quantity::ShortTerm => farthest(&mut readings.iter().skip(29).filter_map(|r| r.short_term_lufs)),
         Quantity::Integrated => last.integrated_lufs,
         Quantity::Range => last.range_lu,
@@ -204,9 +203,14 @@ fn second_meter() -> Vec<Row> {
             row("max momentary", "LUFS", Some(momentary), 0.01, 0.01, ours.max_momentary_lufs),
             row("max short-term", "LUFS", Some(short_term), 0.01, 0.01, ours.max_short_term_lufs),
             // Its 12-tap interpolator at 4 points a sample may read low where ours, finer, does not.
-            row("max true peak", "dBTP", Some(dbtp), 0.1, 0.55, Some(db_of_amplitude(
-                ours.max_true_peak.iter().copied().fold(0.0, f64::max),
-            ))),
+            row(
+                "max true peak",
+                "dBTP",
+                Some(dbtp),
+                0.1,
+                0.55,
+                Some(db_of_amplitude(ours.max_true_peak.iter().copied().fold(0.0, f64::max))),
+            ),
         ],
         Err(_) => vec![row("integrated", "LUFS", Some(f64::NAN), 0.01, 0.01, ours.integrated_lufs)],
     };
