@@ -14,6 +14,7 @@ pub mod ledger;
 pub mod measure;
 pub mod run;
 pub mod settings;
+pub mod show;
 pub mod source;
 pub mod tell;
 pub mod units;

@@ -4,7 +4,7 @@ use crate::chain::{Chain, Outcome, Programme};
 use crate::feed::Role;
 use crate::judge::{Alert, AlertChange, AlertLife, Cause, Severity, Target};
 use crate::measure::Reading;
-use crate::units::{StreamTime, TICKS_A_SECOND, db_of_amplitude};
+use crate::units::{StreamTime, TICKS_A_SECOND, db_of_amplitude, lufs_of_power};
 use std::collections::{BTreeMap, VecDeque};
 
 /// Seconds of the ribbon: the last ten minutes.
@@ -17,6 +17,8 @@ pub const PAST_ALERTS: usize = 20;
 pub struct Second {
     /// Largest momentary loudness, LUFS; `None` when nothing came.
     pub momentary_lufs: Option<f32>,
+    /// Loudest 100 ms of each side (left, right; a mono feed twice the same), LUFS.
+    pub sides_lufs: [Option<f32>; 2],
     /// Short-term loudness at its end, LUFS.
     pub short_term_lufs: Option<f32>,
     /// The worst that stood in it.
@@ -46,6 +48,8 @@ pub struct FeedBoard {
     pub lives: Vec<(&'static str, AlertLife)>,
     /// The last ten minutes, oldest first.
     pub ribbon: VecDeque<Second>,
+    /// Time of audio that never came since the start, seconds.
+    pub lost_seconds: f64,
     /// Alerts raised since the start, by severity.
     pub raised_total: BTreeMap<Severity, u64>,
     open: Second,
@@ -119,6 +123,7 @@ impl Board {
                 floor_lufs: None,
                 lives: f.lives,
                 ribbon: VecDeque::with_capacity(RIBBON_SECONDS),
+                lost_seconds: 0.0,
                 raised_total: [Severity::Note, Severity::Advice, Severity::Warning].map(|s| (s, 0)).into(),
                 open: Second::default(),
                 open_ticks: 0,
@@ -199,7 +204,15 @@ impl FeedBoard {
             (a, b) => a.or(b),
         };
         self.open.momentary_lufs = top(self.open.momentary_lufs, reading.momentary_top_lufs);
+        if !reading.absent() {
+            for (side, open) in self.open.sides_lufs.iter_mut().enumerate() {
+                let channel = &reading.channel[side.min(reading.channels - 1)];
+                // As if it played on both sides: a full side stands for the whole.
+                *open = top(*open, Some(lufs_of_power(2.0 * channel.k_mean_square)));
+            }
+        }
         self.open.short_term_lufs = reading.short_term_lufs.map(|s| s as f32);
+        self.lost_seconds += f64::from(10 - reading.measured_hops.min(10)) / 100.0;
         self.open.worst = self.open.worst.max(worst);
         self.open_ticks += 1;
         if self.open_ticks == TICKS_A_SECOND {

@@ -5,6 +5,7 @@ mod clock;
 mod engine;
 mod fault;
 mod notices;
+mod page;
 mod schedule;
 pub mod systemd;
 
@@ -16,6 +17,7 @@ use crate::chain::{Chain, LaneSpec};
 use crate::feed::FeedPatch;
 use crate::ledger::Board;
 use crate::settings::{self, Settings};
+use crate::show::AppState;
 use crate::source::Source;
 use crate::units::SampleRate;
 use anyhow::Context as _;
@@ -55,6 +57,8 @@ pub struct Plan {
 
 /// Orders that may wait before the measuring thread takes them.
 const ORDERS: usize = 256;
+/// How long open pages may hold the stopping.
+const PAGE_STOP_WITHIN: std::time::Duration = std::time::Duration::from_millis(200);
 /// How long stopping may take before the process goes anyway.
 const STOP_WITHIN: std::time::Duration = std::time::Duration::from_millis(1_500);
 
@@ -72,6 +76,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let mut terminate = signal(SignalKind::terminate()).context("no signal handling")?;
     let mut interrupt = signal(SignalKind::interrupt()).context("no signal handling")?;
     let mut reload = signal(SignalKind::hangup()).context("no signal handling")?;
+    let keys = page::keys(plan.settings.keys_file.as_deref(), plan.listen)?;
 
     let specs = plan.lanes.iter().map(|l| LaneSpec {
         rate: l.rate,
@@ -85,18 +90,30 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let (publish, mut present) = tokio::sync::watch::channel(Arc::new(board.clone()));
     let (orders, orders_in) = mpsc::sync_channel(ORDERS);
     let faults = Faults::default();
+    let heartbeat = Arc::new(AtomicU64::new(0));
+    let listeners = listeners(&plan, &faults)?;
     let engine = Engine {
         chain,
         lanes: plan.lanes.into_iter().map(|l| LaneSource::new(l.source)).collect(),
         board,
         publish,
         orders: orders_in,
-        listeners: Vec::new(),
+        listeners,
         faults: faults.clone(),
         schedule: Schedule::new(plan.settings.timetable.clone(), plan.settings.grace_minutes),
-        heartbeat: Arc::new(AtomicU64::new(0)),
+        heartbeat: heartbeat.clone(),
     };
     let measuring = std::thread::Builder::new().name("measure".into()).spawn(move || engine.run()).context("no thread to measure")?;
+
+    let to_engine = orders.clone();
+    let state = AppState::new(present.clone(), move |mark| to_engine.try_send(Order::Mark(mark)).is_ok(), keys);
+    let (stop, stopped) = tokio::sync::watch::channel(false);
+    tokio::spawn(state.clone().follow());
+    let served = tokio::spawn(page::serve(plan.listen, state.clone(), faults.clone(), stopped.clone()));
+    let state_directory = plan.state.clone();
+    let control_faults = faults.clone();
+    tokio::spawn(async move { page::control(&state_directory, state, control_faults, stopped).await });
+    let manager = systemd::Manager::ready("listening", heartbeat);
 
     let mut running = true;
     while running {
@@ -107,13 +124,33 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
             changed = present.changed() => running = changed.is_ok(),
         }
     }
+    manager.stopping();
     let _ = orders.try_send(Order::Stop);
-    let stopped = tokio::task::spawn_blocking(move || measuring.join());
-    match tokio::time::timeout(STOP_WITHIN, stopped).await {
-        Ok(Ok(Ok(end))) => Ok(end),
+    let joined = tokio::task::spawn_blocking(move || measuring.join());
+    let end = match tokio::time::timeout(STOP_WITHIN, joined).await {
+        Ok(Ok(Ok(end))) => end,
         Ok(_) => anyhow::bail!("the measuring thread has failed; what it saw is above"),
-        Err(_) => Ok(ExitCode::SUCCESS),
+        Err(_) => ExitCode::SUCCESS,
+    };
+    // Pages that are open would hold us: they notice within 3 s that we are gone.
+    let _ = stop.send(true);
+    let _ = tokio::time::timeout(PAGE_STOP_WITHIN, served).await;
+    Ok(end)
+}
+
+/// Whoever takes outcomes: the log first, then the notices.
+fn listeners(plan: &Plan, faults: &Faults) -> anyhow::Result<Vec<Box<dyn Listener>>> {
+    if let Err(e) = private_directory(&plan.state) {
+        faults.set("log", Some(format!("{}: {e}. Nothing is kept until this is mended.", plan.state.display())));
     }
+    let outbox = Box::new(crate::keep::SqliteOutbox::new(&plan.state.join("notices.sqlite")));
+    let notices = notices::start(&plan.settings, outbox).map_err(anyhow::Error::msg)?;
+    Ok(vec![notices])
+}
+
+fn private_directory(path: &std::path::Path) -> std::io::Result<()> {
+    use std::os::unix::fs::DirBuilderExt as _;
+    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
 }
 
 fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Order>, faults: &Faults) {

@@ -1,0 +1,113 @@
+//! The page, the JSON, the metrics: what the board says, over HTTP. Knows the board and nothing of its making.
+
+pub mod access;
+mod api;
+mod events;
+mod metrics;
+mod page;
+mod snapshot;
+
+pub use access::{Keys, Trusted};
+pub use metrics::{METRICS, Metric};
+pub use snapshot::Snapshot;
+
+use crate::feed::Mark;
+use crate::ledger::Board;
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::http::{StatusCode, header};
+use axum::routing::{get, post};
+use std::future::Future;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+use tokio::net::{TcpListener, UnixListener};
+use tokio::sync::watch;
+
+/// A board older than this is not the present.
+const STALE_AFTER: Duration = Duration::from_secs(2);
+/// Bodies of requests are a few words.
+const MOST_BODY: usize = 4_096;
+
+/// What the page needs.
+#[derive(Clone)]
+pub struct AppState {
+    board: watch::Receiver<Arc<Board>>,
+    mark: Arc<dyn Fn(Mark) -> bool + Send + Sync>,
+    keys: Keys,
+    listeners: Arc<AtomicUsize>,
+    /// When the newest board came, milliseconds after `started`.
+    newest: Arc<AtomicU64>,
+    started: Instant,
+}
+
+impl AppState {
+    /// Shows `board`; `mark` hands a mark to the measuring and says whether it was taken.
+    pub fn new(board: watch::Receiver<Arc<Board>>, mark: impl Fn(Mark) -> bool + Send + Sync + 'static, keys: Keys) -> Self {
+        Self {
+            board,
+            mark: Arc::new(mark),
+            keys,
+            listeners: Arc::default(),
+            newest: Arc::default(),
+            started: Instant::now(),
+        }
+    }
+
+    fn stale(&self) -> bool {
+        let newest = Duration::from_millis(self.newest.load(Ordering::Relaxed));
+        self.started.elapsed().saturating_sub(newest) > STALE_AFTER
+    }
+
+    /// Notes when boards come, until they end.
+    pub async fn follow(self) {
+        let mut board = self.board.clone();
+        while board.changed().await.is_ok() {
+            self.newest.store(self.started.elapsed().as_millis() as u64, Ordering::Relaxed);
+        }
+    }
+}
+
+/// All routes.
+pub fn app(state: AppState) -> Router {
+    let asset = |kind: &'static str, text: fn() -> &'static str| get(move || async move { ([(header::CONTENT_TYPE, kind)], text()) });
+    let keys = state.keys.clone();
+    Router::new()
+        .route("/", get(api::booth))
+        .route("/booth.css", asset("text/css; charset=utf-8", page::style))
+        .route("/booth.js", asset("text/javascript; charset=utf-8", page::script))
+        .route("/events", get(events::events))
+        .route("/acknowledge", post(api::acknowledge_form))
+        .route("/api/v1/now", get(api::now))
+        .route("/api/v1/acknowledge", post(api::acknowledge))
+        .route("/api/v1/shelve", post(api::shelve))
+        .route("/api/v1/service/begin", post(api::service_begin))
+        .route("/api/v1/service/end", post(api::service_end))
+        .route("/api/v1/habits/forget", post(api::forget_habits))
+        .route("/healthy", get(api::healthy))
+        .route("/ready", get(api::ready))
+        .route("/metrics", get(api::exposition))
+        .fallback(|| async { (StatusCode::NOT_FOUND, "There is no such page; begin at /\n") })
+        .layer(DefaultBodyLimit::max(MOST_BODY))
+        .layer(axum::middleware::from_fn_with_state(keys, access::check))
+        .with_state(state)
+}
+
+/// Serves the page until `shutdown`.
+///
+/// # Errors
+/// Those of the listener.
+pub async fn serve(listener: TcpListener, app: Router, shutdown: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
+    let service = app.into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, service).with_graceful_shutdown(shutdown).await
+}
+
+/// Serves the same to this machine's own user through a socket in the state directory; its visitors are trusted.
+///
+/// # Errors
+/// Those of the listener.
+pub async fn serve_control(listener: UnixListener, app: Router, shutdown: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
+    let app = app.layer(axum::Extension(Trusted));
+    axum::serve(listener, app.into_make_service()).with_graceful_shutdown(shutdown).await
+}

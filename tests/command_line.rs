@@ -1,0 +1,177 @@
+//! The program as a person types it: bad input gets one clear sentence and the documented exit status, good input
+//! gets figures.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+fn mixwarden(args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_mixwarden")).args(args).stdin(Stdio::null()).output().unwrap()
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8_lossy(bytes).into_owned()
+}
+
+/// A 16-bit WAV header that claims what it is told to, before `data`.
+fn wav(channels: u16, hz: u32, claimed: u32, data: &[u8]) -> Vec<u8> {
+    let mut out = Vec::new();
+    out.extend(b"RIFF");
+    out.extend((36 + data.len() as u32).to_le_bytes());
+    out.extend(b"WAVEfmt ");
+    out.extend(16u32.to_le_bytes());
+    out.extend(1u16.to_le_bytes());
+    out.extend(channels.to_le_bytes());
+    out.extend(hz.to_le_bytes());
+    out.extend((hz * u32::from(channels) * 2).to_le_bytes());
+    out.extend((channels * 2).to_le_bytes());
+    out.extend(16u16.to_le_bytes());
+    out.extend(b"data");
+    out.extend(claimed.to_le_bytes());
+    out.extend(data);
+    out
+}
+
+/// Stereo 16-bit sine of 1 kHz at `db` dBFS.
+fn tone(seconds: f64, db: f64) -> Vec<u8> {
+    let amplitude = 32_768.0 * 10f64.powf(db / 20.0);
+    (0..(seconds * 48_000.0) as usize)
+        .flat_map(|i| {
+            let x = (amplitude * (std::f64::consts::TAU * 1_000.0 * i as f64 / 48_000.0).sin()).round() as i16;
+            [x.to_le_bytes(), x.to_le_bytes()].concat()
+        })
+        .collect()
+}
+
+fn put(dir: &Path, name: &str, bytes: &[u8]) -> PathBuf {
+    let path = dir.join(name);
+    std::fs::write(&path, bytes).unwrap();
+    path
+}
+
+#[test]
+fn the_calibration_tone_reads_minus_18_lufs_and_the_json_keeps_its_contract() {
+    // Tech 3341 2.9: 1 kHz, stereo in phase, -18 dBFS peak reads -18.0 LUFS.
+    let dir = tempfile::tempdir().unwrap();
+    let data = tone(20.0, -18.0);
+    let path = put(dir.path(), "tone.wav", &wav(2, 48_000, data.len() as u32, &data));
+    let out = mixwarden(&["measure", "--json", path.to_str().unwrap()]);
+    assert_eq!(out.status.code(), Some(0));
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let file = &json["files"][0];
+    assert!((file["integrated_lufs"].as_f64().unwrap() + 18.0).abs() < 0.1, "{file}");
+    assert!((file["true_peak_dbtp"][0].as_f64().unwrap() + 18.0).abs() < 0.1, "{file}");
+    assert_eq!((file["sample_rate"].as_u64(), file["channels"].as_u64()), (Some(48_000), Some(2)));
+    assert!((file["duration_s"].as_f64().unwrap() - 20.0).abs() < 1e-9);
+    for key in ["loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs", "sample_peak_dbfs", "alerts", "own_mix"] {
+        assert!(file.get(key).is_some(), "{key} is missing");
+    }
+    let table = text(&mixwarden(&["measure", path.to_str().unwrap()]).stdout);
+    assert!(table.contains("integrated loudness    -18.0 LUFS"), "{table}");
+}
+
+#[test]
+fn silence_has_nulls_and_no_made_up_numbers() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = put(dir.path(), "zero.wav", &wav(2, 48_000, 192_000 * 5, &vec![0; 192_000 * 5]));
+    let out = mixwarden(&["measure", "--json", path.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let file = &json["files"][0];
+    for key in ["integrated_lufs", "loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs"] {
+        assert!(file[key].is_null(), "{key}: {}", file[key]);
+    }
+    assert!(file["true_peak_dbtp"][0].is_null());
+}
+
+#[test]
+fn each_bad_file_gets_its_sentence_while_the_good_one_is_measured() {
+    let dir = tempfile::tempdir().unwrap();
+    let d = dir.path();
+    let data = tone(2.0, -20.0);
+    let good = put(d, "good.wav", &wav(2, 48_000, data.len() as u32, &data));
+    let bad = [
+        (put(d, "empty.wav", b""), "is empty"),
+        (put(d, "text.wav", b"these are words, not sound, and no header"), "holds no sound"),
+        (put(d, "cut.wav", &wav(2, 48_000, 0, &[])[..30]), "ends within its header"),
+        (put(d, "none.wav", &wav(0, 48_000, 4, &[0; 4])), "0 channels"),
+        (put(d, "many.wav", &wav(200, 48_000, 400, &[0; 400])), "200 channels"),
+        (put(d, "rate.wav", &wav(2, 1, 400, &[0; 400])), "1 Hz"),
+        (put(d, "nothing.wav", &wav(2, 48_000, 0, &[])), "holds no audio"),
+        (d.join("absent.wav"), "cannot be opened"),
+    ];
+    let mut args = vec!["measure".to_string(), "--json".into(), good.display().to_string()];
+    args.extend(bad.iter().map(|(p, _)| p.display().to_string()));
+    let args: Vec<&str> = args.iter().map(String::as_str).collect();
+    let out = mixwarden(&args);
+    assert_eq!(out.status.code(), Some(2));
+    let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(json["files"].as_array().unwrap().len(), 1);
+    assert_eq!(json["errors"].as_array().unwrap().len(), bad.len());
+    let told = text(&out.stderr);
+    assert!(!told.contains("panicked"), "{told}");
+    for (path, sentence) in &bad {
+        let line = told.lines().find(|l| l.contains(&path.display().to_string())).unwrap_or_default();
+        assert!(line.contains(sentence), "{}: {line}", path.display());
+    }
+}
+
+#[test]
+fn a_header_that_lies_about_its_length_is_read_to_the_end_of_the_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = tone(3.0, -20.0);
+    for (name, claimed) in [("zero.wav", 0), ("ones.wav", u32::MAX), ("more.wav", data.len() as u32 + 1_000_000)] {
+        let path = put(dir.path(), name, &wav(2, 48_000, claimed, &data));
+        let out = mixwarden(&["measure", "--json", path.to_str().unwrap()]);
+        let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        assert_eq!(json["files"][0]["duration_s"].as_f64(), Some(3.0), "{name}");
+    }
+}
+
+#[test]
+fn fail_on_and_target_give_status_1() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut data = tone(20.0, -18.0);
+    let path = put(dir.path(), "tone.wav", &wav(2, 48_000, data.len() as u32, &data));
+    let p = path.to_str().unwrap();
+    assert_eq!(mixwarden(&["measure", "--target", "speech_stream", p]).status.code(), Some(0));
+    assert_eq!(mixwarden(&["measure", "--target", "broadcast_ebu", p]).status.code(), Some(1));
+    assert_eq!(mixwarden(&["measure", "--target", "loud", p]).status.code(), Some(2));
+    data.extend(vec![0; 192_000 * 10]);
+    let path = put(dir.path(), "stops.wav", &wav(2, 48_000, data.len() as u32, &data));
+    assert_eq!(mixwarden(&["measure", "--fail-on", "warning", path.to_str().unwrap()]).status.code(), Some(1));
+}
+
+#[test]
+fn usage_and_settings_mistakes_are_told_and_give_status_2_or_1() {
+    assert_eq!(mixwarden(&["measure"]).status.code(), Some(2));
+    assert_eq!(mixwarden(&["listen"]).status.code(), Some(2));
+    assert_eq!(mixwarden(&["--help"]).status.code(), Some(0));
+    let dir = tempfile::tempdir().unwrap();
+    let good = put(dir.path(), "good.toml", b"[target]\nlufs = -20\n");
+    let bad = put(dir.path(), "bad.toml", b"[target]\nlufs = 3\nloud = 1\n[judge.hum]\n[nothing]\n");
+    assert_eq!(mixwarden(&["check", good.to_str().unwrap()]).status.code(), Some(0));
+    let out = mixwarden(&["check", bad.to_str().unwrap()]);
+    assert_eq!(out.status.code(), Some(1));
+    assert!(text(&out.stdout).lines().count() >= 3, "{}", text(&out.stdout));
+    let watch = mixwarden(&["watch", "--settings", bad.to_str().unwrap()]);
+    assert_eq!(watch.status.code(), Some(2));
+    assert!(text(&watch.stderr).contains("line 2"), "{}", text(&watch.stderr));
+    assert_eq!(mixwarden(&["check", "/nowhere/at/all.toml"]).status.code(), Some(2));
+}
+
+#[test]
+fn every_command_has_an_example_in_its_help() {
+    let help = text(&mixwarden(&["--help"]).stdout);
+    let commands: Vec<&str> = help
+        .lines()
+        .skip_while(|l| !l.starts_with("Commands:"))
+        .skip(1)
+        .take_while(|l| l.starts_with("  "))
+        .filter_map(|l| l.split_whitespace().next())
+        .filter(|c| *c != "help" && c.chars().all(|x| x.is_ascii_lowercase()))
+        .collect();
+    assert!(commands.len() >= 6, "{commands:?}");
+    for command in commands {
+        let help = text(&mixwarden(&[command, "--help"]).stdout);
+        assert!(help.contains(&format!("mixwarden {command}")) && help.contains("Example"), "{command}: {help}");
+    }
+}
