@@ -153,13 +153,22 @@ impl Channel for Mail {
                     }
                     _ if e.is_permanent() => Miss::Refused(format!("the mail server refused it ({code})")),
                     "" if e.is_timeout() => later(format!("the mail server did not answer within {ANSWER_SECONDS} s")),
-                    "" if e.is_tls() => later("the mail server cannot prove who it is, or has no TLS".into()),
+                    "" if e.is_tls() => later("the mail server has no TLS as it should".into()),
+                    "" if refused_its_certificate(&e) => {
+                        later("the mail server cannot prove who it is (its certificate is not trusted here)".into())
+                    }
                     "" => later("the mail server cannot be reached".into()),
                     _ => later(format!("the mail server asked to try later ({code})")),
                 })
             }
         }
     }
+}
+
+/// TLS failures in the middle of a session come as I/O errors about the data.
+fn refused_its_certificate(error: &lettre::transport::smtp::Error) -> bool {
+    let source = std::error::Error::source(error).and_then(|s| s.downcast_ref::<std::io::Error>());
+    source.is_some_and(|e| e.kind() == std::io::ErrorKind::InvalidData)
 }
 
 #[cfg(test)]
