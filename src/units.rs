@@ -23,7 +23,9 @@ pub const RATES_HZ: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000
 
 /// A sample rate that the core does not measure at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("sample rate {found_hz} Hz is not one of 44100, 48000, 88200, 96000, 176400, 192000 Hz; set the device, or convert the file, to one of these")]
+#[error(
+    "sample rate {found_hz} Hz is not one of 44100, 48000, 88200, 96000, 176400, 192000 Hz; set the device, or convert the file, to one of these"
+)]
 pub struct RateError {
     /// Rate that was asked for, Hz.
     pub found_hz: u32,

@@ -62,7 +62,9 @@ fn the_calibration_tone_reads_minus_18_lufs_and_the_json_keeps_its_contract() {
     assert!((file["true_peak_dbtp"][0].as_f64().unwrap() + 18.0).abs() < 0.1, "{file}");
     assert_eq!((file["sample_rate"].as_u64(), file["channels"].as_u64()), (Some(48_000), Some(2)));
     assert!((file["duration_s"].as_f64().unwrap() - 20.0).abs() < 1e-9);
-    for key in ["loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs", "sample_peak_dbfs", "alerts", "own_mix"] {
+    for key in
+        ["loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs", "sample_peak_dbfs", "alerts", "own_mix"]
+    {
         assert!(file.get(key).is_some(), "{key} is missing");
     }
     let table = text(&mixwarden(&["measure", path.to_str().unwrap()]).stdout);

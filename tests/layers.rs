@@ -17,12 +17,35 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("keep", &["units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger"]),
     ("show", &["units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger"]),
     ("tell", &["units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger"]),
-    ("settings", &["units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger", "source", "keep", "show", "tell"]),
+    (
+        "settings",
+        &[
+            "units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger", "source", "keep", "show",
+            "tell",
+        ],
+    ),
 ];
 const CORE: &[&str] = &["units", "words", "feed", "measure", "likeness", "judge", "chain", "ledger"];
 const NOT_IN_CORE: &[&str] = &[
-    "std::fs", "std::net", "std::thread", "std::env", "std::io", "std::process", "std::sync::Mutex", "Instant", "SystemTime",
-    "tokio", "axum", "cpal", "pulseaudio", "rusqlite", "tracing", "jiff", "prometheus", "println!", "eprintln!",
+    "std::fs",
+    "std::net",
+    "std::thread",
+    "std::env",
+    "std::io",
+    "std::process",
+    "std::sync::Mutex",
+    "Instant",
+    "SystemTime",
+    "tokio",
+    "axum",
+    "cpal",
+    "pulseaudio",
+    "rusqlite",
+    "tracing",
+    "jiff",
+    "prometheus",
+    "println!",
+    "eprintln!",
 ];
 /// Crates that only one room may use.
 const ONLY_IN: &[(&str, &[&str])] = &[
@@ -61,7 +84,8 @@ fn data_flows_one_way() {
     let mut broken = Vec::new();
     for file in files {
         let inside = file.strip_prefix(&root).unwrap();
-        let room = inside.components().next().unwrap().as_os_str().to_string_lossy().trim_end_matches(".rs").to_string();
+        let room =
+            inside.components().next().unwrap().as_os_str().to_string_lossy().trim_end_matches(".rs").to_string();
         let text = fs::read_to_string(&file).unwrap();
         let allowed = MAY_IMPORT.iter().find(|(r, _)| *r == room).map(|(_, a)| *a);
         for (n, line) in code(&text) {
@@ -100,7 +124,8 @@ fn every_file_says_what_it_is_for_and_none_has_an_empty_name() {
         assert!(text.starts_with("//!"), "{}: begins without a word on what it is for", file.display());
         let stem = file.file_stem().unwrap().to_string_lossy().to_string();
         assert!(
-            !["utils", "util", "common", "helpers", "helper", "manager", "handler", "misc", "types"].contains(&stem.as_str()),
+            !["utils", "util", "common", "helpers", "helper", "manager", "handler", "misc", "types"]
+                .contains(&stem.as_str()),
             "{}: a name that says nothing of its content",
             file.display()
         );

@@ -1,6 +1,9 @@
 //! Settings as a person would write them: the file of defaults, five mistakes at once, set times.
 
-use mixwarden::settings::{self, Settings, timetable::{Slot, Timetable}};
+use mixwarden::settings::{
+    self, Settings,
+    timetable::{Slot, Timetable},
+};
 use std::path::Path;
 
 #[test]

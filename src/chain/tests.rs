@@ -136,7 +136,8 @@ fn a_stream_muted_from_the_beginning_is_told_when_the_room_sings() {
     let mut chain = Chain::new(ChainSettings::default(), vec![spec(feeds, 4)]).expect("four channels are there");
     let mut out = Vec::new();
     let (room, line) = (programme(40.0, -10.0, 1), hiss(40.0, -66.0));
-    let both: Vec<f32> = line.chunks_exact(2).zip(room.chunks_exact(2)).flat_map(|(s, h)| [s[0], s[1], h[0], h[1]]).collect();
+    let both: Vec<f32> =
+        line.chunks_exact(2).zip(room.chunks_exact(2)).flat_map(|(s, h)| [s[0], s[1], h[0], h[1]]).collect();
     chain.step(0, Arrival::Block(Block { samples: &both }), &mut out);
     let told = told(&out);
     assert_eq!(told.len(), 1, "{told:?}");

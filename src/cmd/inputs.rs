@@ -11,8 +11,10 @@ use std::time::{Duration, Instant};
 
 /// List the inputs of this computer, and show the level of each channel.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:\n  mixwarden inputs\n  mixwarden inputs --listen pulse:alsa_input.desk --seconds 10\n\n\
-    Exit status: 0 there is an input, 1 there is none, 2 the input cannot be listened to.")]
+#[command(
+    after_help = "Examples:\n  mixwarden inputs\n  mixwarden inputs --listen pulse:alsa_input.desk --seconds 10\n\n\
+    Exit status: 0 there is an input, 1 there is none, 2 the input cannot be listened to."
+)]
 pub struct InputsArgs {
     /// Show the level of every channel of this input for a while.
     #[arg(long, value_name = "INPUT")]
@@ -57,7 +59,11 @@ pub fn run(args: &InputsArgs) -> anyhow::Result<ExitCode> {
     }
     if let Some(best) = list.iter().find(|i| i.default).or(list.first()) {
         println!("\nTo see which channels play: mixwarden inputs --listen {}", best.id);
-        println!("Lines for the settings file:\n\n[feed.stream]\ndevice = \"{}\"\nchannels = [1, {}]", best.id, best.channels.min(2));
+        println!(
+            "Lines for the settings file:\n\n[feed.stream]\ndevice = \"{}\"\nchannels = [1, {}]",
+            best.id,
+            best.channels.min(2)
+        );
         if best.channels >= 4 {
             println!("\n[feed.house]\ndevice = \"{}\"\nchannels = [3, 4]", best.id);
         }

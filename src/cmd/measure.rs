@@ -97,7 +97,8 @@ pub fn run(args: &MeasureArgs) -> anyhow::Result<ExitCode> {
         eprintln!("mixwarden: {}: {}", failure.path.display(), failure.error);
     }
     if let (Some(path), Some(report)) = (&args.timeline, reports.first()) {
-        timeline::write(path, report).with_context(|| format!("{}: the timeline could not be written", path.display()))?;
+        timeline::write(path, report)
+            .with_context(|| format!("{}: the timeline could not be written", path.display()))?;
     }
     let missed = wanted.is_some() && reports.iter().any(|r| !r.meets(&settings.chain.target))
         || args.fail_on.is_some_and(|least| reports.iter().any(|r| r.worst() >= Some(least)));

@@ -16,7 +16,12 @@ use std::process::ExitCode;
 
 /// The ear on a venue's stream mix.
 #[derive(Debug, Parser)]
-#[command(name = "mixwarden", version, about, after_help = "Exit status: 0 done, 1 a check that was asked for failed, 2 it could not be done (input, settings, usage).")]
+#[command(
+    name = "mixwarden",
+    version,
+    about,
+    after_help = "Exit status: 0 done, 1 a check that was asked for failed, 2 it could not be done (input, settings, usage)."
+)]
 pub struct Cli {
     /// How the program's own log is written to standard error.
     #[arg(long, global = true, value_name = "FORM", value_parser = ["human", "json"], default_value = "human")]
@@ -40,7 +45,9 @@ enum Command {
         json: bool,
     },
     /// Read a settings file and tell all that is wrong in it.
-    #[command(after_help = "Example:\n  mixwarden check /etc/mixwarden/mixwarden.toml\n\nExit status: 1 when something is wrong, 2 when the file cannot be read.")]
+    #[command(
+        after_help = "Example:\n  mixwarden check /etc/mixwarden/mixwarden.toml\n\nExit status: 1 when something is wrong, 2 when the file cannot be read."
+    )]
     Check {
         /// The file.
         file: PathBuf,
@@ -120,7 +127,13 @@ pub fn load_settings(given: Option<&Path>, search: bool) -> anyhow::Result<(Opti
         Ok(settings) => Ok((Some(path), settings)),
         Err(problems) => {
             let lines: Vec<String> = problems.iter().map(|p| format!("  {p}")).collect();
-            anyhow::bail!("{}: the settings have {} problem{}:\n{}", path.display(), lines.len(), if lines.len() == 1 { "" } else { "s" }, lines.join("\n"))
+            anyhow::bail!(
+                "{}: the settings have {} problem{}:\n{}",
+                path.display(),
+                lines.len(),
+                if lines.len() == 1 { "" } else { "s" },
+                lines.join("\n")
+            )
         }
     }
 }
@@ -145,7 +158,8 @@ fn docs(directory: &Path) -> anyhow::Result<ExitCode> {
 fn start_log(form: &str) {
     use tracing_subscriber::EnvFilter;
     // The decoders log at error level what is an ordinary bad file; the user gets one sentence instead.
-    let filter = EnvFilter::try_from_env("MIXWARDEN_LOG").unwrap_or_else(|_| EnvFilter::new("info,pulseaudio=off,symphonia=off,zbus=off,rumqttc=off"));
+    let filter = EnvFilter::try_from_env("MIXWARDEN_LOG")
+        .unwrap_or_else(|_| EnvFilter::new("info,pulseaudio=off,symphonia=off,zbus=off,rumqttc=off"));
     let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
     if form == "json" {
         log.json().init();

@@ -11,8 +11,19 @@ use crate::units::TICKS_A_SECOND;
 
 pub const ABOUT: &str = "nothing comes from the input (unplugged, switched off, stalled)";
 pub const HIDES: &[&str] = &[
-    "digital_silence", "bus_muted", "silent_while_house_plays", "long_quiet", "too_quiet", "far_too_quiet", "too_loud",
-    "far_too_loud", "channel_dead", "one_side_only", "dc_offset", "clipping", "true_peak_over",
+    "digital_silence",
+    "bus_muted",
+    "silent_while_house_plays",
+    "long_quiet",
+    "too_quiet",
+    "far_too_quiet",
+    "too_loud",
+    "far_too_loud",
+    "channel_dead",
+    "one_side_only",
+    "dc_offset",
+    "clipping",
+    "true_peak_over",
 ];
 pub const WORDS: &[&Words] = &[&LOST, &NOT_THERE];
 

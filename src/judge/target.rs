@@ -17,10 +17,34 @@ pub struct Profile {
 
 /// The profiles.
 pub const PROFILES: &[Profile] = &[
-    Profile { name: "speech_stream", target_lufs: -18.0, true_peak_dbtp: -1.0, tolerance_lu: 1.0, source: "AES TD1008 (2021): assorted content with speech, -18 LUFS, +1 LU, -1 dBTP" },
-    Profile { name: "music_stream", target_lufs: -16.0, true_peak_dbtp: -1.0, tolerance_lu: 1.0, source: "AES TD1008 (2021): music, -16 LUFS, -1 dBTP; tolerance common practice" },
-    Profile { name: "broadcast_ebu", target_lufs: -23.0, true_peak_dbtp: -1.0, tolerance_lu: 1.0, source: "EBU R 128 v5.0 (2023): -23 LUFS, +-1 LU live, -1 dBTP" },
-    Profile { name: "broadcast_atsc", target_lufs: -24.0, true_peak_dbtp: -2.0, tolerance_lu: 2.0, source: "ATSC A/85: -24 LKFS, +-2 dB, -2 dBTP" },
+    Profile {
+        name: "speech_stream",
+        target_lufs: -18.0,
+        true_peak_dbtp: -1.0,
+        tolerance_lu: 1.0,
+        source: "AES TD1008 (2021): assorted content with speech, -18 LUFS, +1 LU, -1 dBTP",
+    },
+    Profile {
+        name: "music_stream",
+        target_lufs: -16.0,
+        true_peak_dbtp: -1.0,
+        tolerance_lu: 1.0,
+        source: "AES TD1008 (2021): music, -16 LUFS, -1 dBTP; tolerance common practice",
+    },
+    Profile {
+        name: "broadcast_ebu",
+        target_lufs: -23.0,
+        true_peak_dbtp: -1.0,
+        tolerance_lu: 1.0,
+        source: "EBU R 128 v5.0 (2023): -23 LUFS, +-1 LU live, -1 dBTP",
+    },
+    Profile {
+        name: "broadcast_atsc",
+        target_lufs: -24.0,
+        true_peak_dbtp: -2.0,
+        tolerance_lu: 2.0,
+        source: "ATSC A/85: -24 LKFS, +-2 dB, -2 dBTP",
+    },
 ];
 
 /// The target in force.

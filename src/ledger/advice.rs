@@ -39,8 +39,13 @@ impl Gain {
     /// One sentence for people.
     pub fn sentence(&self) -> String {
         let room = |d: f64| match self.room_db {
-            Some(room) if room >= 0.0 => format!(" {room:.1} dB of room {} left below the peak limit.", if d == 0.0 { "is" } else { "will be" }),
-            Some(room) => format!(" The loudest peaks still are {:.1} dB over their limit: use a limiter on the stream mix.", -room),
+            Some(room) if room >= 0.0 => {
+                format!(" {room:.1} dB of room {} left below the peak limit.", if d == 0.0 { "is" } else { "will be" })
+            }
+            Some(room) => format!(
+                " The loudest peaks still are {:.1} dB over their limit: use a limiter on the stream mix.",
+                -room
+            ),
             None => String::new(),
         };
         let forbidden = self.forbidden_db();

@@ -94,8 +94,12 @@ pub fn tone(readings: &[Reading], alignment_dbfs: f64) -> Vec<Finding> {
     let gaps = |side: usize, usual: f64| count_gaps(stereo.iter().map(|r| level(r, side) < usual - GAP_DB));
     let (left_gaps, right_gaps) = (gaps(0, left), gaps(1, right));
     let (answer, text) = match (left_gaps, right_gaps) {
-        (l, 0) if l >= 2 => (Answer::Pass, format!("the left side was interrupted {l} times, the right never: as EBU R 49 asks")),
-        (0, r) if r >= 2 => (Answer::Fail, format!("the right side was interrupted {r} times: left and right are swapped")),
+        (l, 0) if l >= 2 => {
+            (Answer::Pass, format!("the left side was interrupted {l} times, the right never: as EBU R 49 asks"))
+        }
+        (0, r) if r >= 2 => {
+            (Answer::Fail, format!("the right side was interrupted {r} times: left and right are swapped"))
+        }
         (0, 0) => (Answer::CannotTell, "the tone has no interruption that marks the left side".into()),
         (l, r) => (Answer::CannotTell, format!("left was interrupted {l} times, right {r} times")),
     };
@@ -107,7 +111,12 @@ pub fn tone(readings: &[Reading], alignment_dbfs: f64) -> Vec<Finding> {
         Some(rho) => (Answer::CannotTell, format!("correlation {rho:+.2}: not the same tone on both sides")),
         None => (Answer::CannotTell, "one side has no sound".into()),
     };
-    findings.push(Finding::new("polarity", answer, text, "One of the two lines is miswired (pins 2 and 3), or a polarity switch is on: correct it at that line."));
+    findings.push(Finding::new(
+        "polarity",
+        answer,
+        text,
+        "One of the two lines is miswired (pins 2 and 3), or a polarity switch is on: correct it at that line.",
+    ));
     findings
 }
 
@@ -115,11 +124,18 @@ pub fn tone(readings: &[Reading], alignment_dbfs: f64) -> Vec<Finding> {
 pub fn floor(readings: &[Reading]) -> Vec<Finding> {
     let there: Vec<&Reading> = readings.iter().filter(|r| r.measured_hops == 10).collect();
     if there.len() < 3 * TICKS_A_SECOND as usize {
-        return vec![Finding::new("noise floor", Answer::CannotTell, "too little came to tell".into(), "Look at the input first.")];
+        return vec![Finding::new(
+            "noise floor",
+            Answer::CannotTell,
+            "too little came to tell".into(),
+            "Look at the input first.",
+        )];
     }
     let mut findings = Vec::new();
     let channels = there[0].channels;
-    let noise = (0..channels).filter_map(|c| median(there.iter().map(|r| db_of_power(r.channel[c].mean_square)).collect())).fold(f64::NEG_INFINITY, f64::max);
+    let noise = (0..channels)
+        .filter_map(|c| median(there.iter().map(|r| db_of_power(r.channel[c].mean_square)).collect()))
+        .fold(f64::NEG_INFINITY, f64::max);
     let (answer, text) = if there.iter().all(|r| r.stands_still()) {
         (Answer::CannotTell, "exact zeros: a digital line with nothing on it, or nothing connected".to_string())
     } else if noise < -60.0 {
@@ -128,9 +144,16 @@ pub fn floor(readings: &[Reading]) -> Vec<Finding> {
         (Answer::Fail, format!("{noise:.1} dBFS RMS; under -60 dBFS is usual"))
     };
     findings.push(Finding::new("noise floor", answer, text, "Mute channels until it falls; look at gain that is too low before and too high after, at cables beside mains, and at earth loops."));
-    let dc = (0..channels).map(|c| 100.0 * (there.iter().map(|r| r.channel[c].dc).sum::<f64>() / there.len() as f64).abs()).fold(0.0, f64::max);
+    let dc = (0..channels)
+        .map(|c| 100.0 * (there.iter().map(|r| r.channel[c].dc).sum::<f64>() / there.len() as f64).abs())
+        .fold(0.0, f64::max);
     let answer = if dc < 0.5 { Answer::Pass } else { Answer::Fail };
-    findings.push(Finding::new("offset (DC)", answer, format!("{dc:.2} % of full scale"), "Try another input of the interface; if it stays, have the interface looked at."));
+    findings.push(Finding::new(
+        "offset (DC)",
+        answer,
+        format!("{dc:.2} % of full scale"),
+        "Try another input of the interface; if it stays, have the interface looked at.",
+    ));
     findings
 }
 
@@ -150,7 +173,12 @@ pub fn clock(frames: u64, rate_hz: u32, seconds: f64, lost_frames: u64) -> Vec<F
         Answer::Fail
     };
     let remedy = "Set the same sample rate on the desk and on this computer; give a minute to the measurement.";
-    findings.push(Finding::new("clock", answer, format!("{ppm:+.0} ppm against this computer's clock (known to {open:.0} ppm)"), remedy));
+    findings.push(Finding::new(
+        "clock",
+        answer,
+        format!("{ppm:+.0} ppm against this computer's clock (known to {open:.0} ppm)"),
+        remedy,
+    ));
     findings
 }
 

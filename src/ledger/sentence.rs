@@ -39,7 +39,12 @@ pub fn sentence(board: &Board) -> Sentence<'_> {
     if let Some(worst) = told.first() {
         let feed = board.feeds.get(worst.feed).map_or("stream", |f| f.name.as_str());
         let mood = if worst.evidence.severity == Severity::Warning { Mood::Warning } else { Mood::Advice };
-        return Sentence { mood, text: format!("{}.", said_of(feed, worst.evidence.words.headline)).replace("?.", "?"), more: "", alerts: told };
+        return Sentence {
+            mood,
+            text: format!("{}.", said_of(feed, worst.evidence.words.headline)).replace("?.", "?"),
+            more: "",
+            alerts: told,
+        };
     }
     let calm = |text: &str, more| Sentence { mood: Mood::Calm, text: text.into(), more, alerts: Vec::new() };
     let Some(stream) = board.feeds.iter().find(|f| f.role != Role::House) else {
@@ -50,7 +55,10 @@ pub fn sentence(board: &Board) -> Sentence<'_> {
         (true, true) => calm("All is well.", ""),
         (true, false) => calm("All is well. It is quiet now.", ""),
         (false, true) => calm("Sound is coming in.", ""),
-        (false, false) if board.service.overdue => calm("The start time has passed. Nothing is heard yet.", "If the service has begun, look at the stream mix on the desk."),
+        (false, false) if board.service.overdue => calm(
+            "The start time has passed. Nothing is heard yet.",
+            "If the service has begun, look at the stream mix on the desk.",
+        ),
         (false, false) if knows => calm("Not started yet.", ""),
         (false, false) => calm(
             "Nothing is heard yet.",
@@ -76,13 +84,27 @@ mod tests {
     use crate::judge::ROSTER;
 
     /// Words of the trade that no sentence for volunteers may hold.
-    const JARGON: &[&str] = &["lufs", "dbfs", "clip", "gain", "transient", "latency", "buffer", "mono", "phase", "codec", "lra", "true peak"];
+    const JARGON: &[&str] = &[
+        "lufs",
+        "dbfs",
+        "clip",
+        "gain",
+        "transient",
+        "latency",
+        "buffer",
+        "mono",
+        "phase",
+        "codec",
+        "lra",
+        "true peak",
+    ];
 
     fn syllables(word: &str) -> usize {
         let word: Vec<char> = word.to_lowercase().chars().filter(|c| c.is_alphabetic()).collect();
         let vowel = |c: char| "aeiouy".contains(c);
         let groups = word.iter().enumerate().filter(|(i, c)| vowel(**c) && (*i == 0 || !vowel(word[i - 1]))).count();
-        let silent = word.len() > 2 && word.ends_with(&['e']) && !vowel(word[word.len() - 2]) && word[word.len() - 2] != 'l';
+        let silent =
+            word.len() > 2 && word.ends_with(&['e']) && !vowel(word[word.len() - 2]) && word[word.len() - 2] != 'l';
         groups.saturating_sub(usize::from(silent)).max(1)
     }
 

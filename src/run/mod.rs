@@ -67,7 +67,8 @@ const STOP_WITHIN: std::time::Duration = std::time::Duration::from_millis(1_500)
 /// # Errors
 /// When the threads or the signals cannot be had at the start.
 pub fn run(plan: Plan) -> anyhow::Result<ExitCode> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime for the page")?;
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime for the page")?;
     runtime.block_on(serve(plan))
 }
 
@@ -103,7 +104,10 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         schedule: Schedule::new(plan.settings.timetable.clone(), plan.settings.grace_minutes),
         heartbeat: heartbeat.clone(),
     };
-    let measuring = std::thread::Builder::new().name("measure".into()).spawn(move || engine.run()).context("no thread to measure")?;
+    let measuring = std::thread::Builder::new()
+        .name("measure".into())
+        .spawn(move || engine.run())
+        .context("no thread to measure")?;
 
     let to_engine = orders.clone();
     let state = AppState::new(present.clone(), move |mark| to_engine.try_send(Order::Mark(mark)).is_ok(), keys);
@@ -159,7 +163,9 @@ fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Ord
         return;
     };
     let read = std::fs::read_to_string(file).map_err(|e| e.to_string());
-    let parsed = read.and_then(|text| settings::parse(&text).map_err(|p| p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")));
+    let parsed = read.and_then(|text| {
+        settings::parse(&text).map_err(|p| p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    });
     match parsed {
         Ok(settings) => {
             let schedule = Schedule::new(settings.timetable.clone(), settings.grace_minutes);
@@ -167,6 +173,8 @@ fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Ord
             faults.set("settings", taken.err().map(|_| "The new settings could not be handed over; try again.".into()));
             tracing::info!("settings read again");
         }
-        Err(why) => faults.set("settings", Some(format!("The settings file has mistakes; the old settings hold. {why}"))),
+        Err(why) => {
+            faults.set("settings", Some(format!("The settings file has mistakes; the old settings hold. {why}")))
+        }
     }
 }

@@ -21,12 +21,15 @@ pub(super) fn keys(file: Option<&Path>, listen: SocketAddr) -> anyhow::Result<Ke
     let keys = match file {
         None => Keys::default(),
         Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| format!("{}: the keys cannot be read", path.display()))?;
+            let text = std::fs::read_to_string(path)
+                .with_context(|| format!("{}: the keys cannot be read", path.display()))?;
             Keys::parse(&text).map_err(|e| anyhow::anyhow!("{}: {e}", path.display()))?
         }
     };
     if !listen.ip().is_loopback() && keys.is_empty() {
-        anyhow::bail!("page.listen: {listen} is open to other machines; give page.keys_file with keys, or listen on 127.0.0.1");
+        anyhow::bail!(
+            "page.listen: {listen} is open to other machines; give page.keys_file with keys, or listen on 127.0.0.1"
+        );
     }
     Ok(keys)
 }
@@ -36,7 +39,10 @@ pub(super) async fn serve(listen: SocketAddr, state: AppState, faults: Faults, m
     let listener = loop {
         match TcpListener::bind(listen).await {
             Ok(listener) => break listener,
-            Err(e) => faults.set("page", Some(format!("The page cannot be shown at {listen}: {e}. Is another program there? Trying again."))),
+            Err(e) => faults.set(
+                "page",
+                Some(format!("The page cannot be shown at {listen}: {e}. Is another program there? Trying again.")),
+            ),
         }
         tokio::select! {
             () = tokio::time::sleep(TRY_AGAIN) => {}

@@ -10,10 +10,10 @@ pub use problem::Problem;
 
 use crate::chain::ChainSettings;
 use crate::feed::{FeedPatch, Role};
-use crate::judge::{JudgeSettings, PROFILES, ServiceSettings, Target};
 use crate::judge::roster::ROSTER;
-use jiff::tz::TimeZone;
+use crate::judge::{JudgeSettings, PROFILES, ServiceSettings, Target};
 use crate::tell::TellSettings;
+use jiff::tz::TimeZone;
 use reader::{Report, Section};
 use std::path::{Path, PathBuf};
 use timetable::{Slot, Timetable};
@@ -135,23 +135,67 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
     let mut s = Section::new(report, text, root, "venue", "The venue.");
     let venue = s.text("name", "", "name for people, on the page and in reviews", |_| Ok(()));
     let zone_name = s.text("time_zone", "", "time zone, such as \"Europe/London\"; empty: this computer's", |z| {
-        if z.is_empty() { Ok(()) } else { TimeZone::get(z).map(drop).map_err(|_| "a name of the IANA time zone list, such as \"Europe/London\"".into()) }
+        if z.is_empty() {
+            Ok(())
+        } else {
+            TimeZone::get(z)
+                .map(drop)
+                .map_err(|_| "a name of the IANA time zone list, such as \"Europe/London\"".into())
+        }
     });
     s.finish(&[]);
     let target = read_target(report, text, root);
     let feeds = read_feeds(report, text, root);
     let defaults = ServiceSettings::default();
-    let mut s = Section::new(report, text, root, "service", "When a service begins and ends: by button, by set times, by sound.");
-    let slots = s.texts("times", "set times, such as [\"sunday 10:00-11:30\", \"2026-12-24 17:00-18:00\"]", Slot::parse);
-    let grace_minutes = s.number("grace_minutes", 5.0, 0.0, 120.0, "minutes after a set start before silence is a fault");
+    let mut s = Section::new(
+        report,
+        text,
+        root,
+        "service",
+        "When a service begins and ends: by button, by set times, by sound.",
+    );
+    let slots =
+        s.texts("times", "set times, such as [\"sunday 10:00-11:30\", \"2026-12-24 17:00-18:00\"]", Slot::parse);
+    let grace_minutes =
+        s.number("grace_minutes", 5.0, 0.0, 120.0, "minutes after a set start before silence is a fault");
     let service = ServiceSettings {
-        begin_sound_seconds: s.number("begin_sound_seconds", defaults.begin_sound_seconds, 1.0, 60.0, "seconds of sound within a minute that begin a service"),
-        quiet_before_minutes: s.number("quiet_before_minutes", defaults.quiet_before_minutes, 0.0, 240.0, "minutes of quiet that must come before"),
-        quiet_after_minutes: s.number("quiet_after_minutes", defaults.quiet_after_minutes, 1.0, 240.0, "minutes of quiet that end a service"),
-        longest_hours: s.number("longest_hours", defaults.longest_hours, 1.0, 24.0, "hours after which a service ends in any case"),
+        begin_sound_seconds: s.number(
+            "begin_sound_seconds",
+            defaults.begin_sound_seconds,
+            1.0,
+            60.0,
+            "seconds of sound within a minute that begin a service",
+        ),
+        quiet_before_minutes: s.number(
+            "quiet_before_minutes",
+            defaults.quiet_before_minutes,
+            0.0,
+            240.0,
+            "minutes of quiet that must come before",
+        ),
+        quiet_after_minutes: s.number(
+            "quiet_after_minutes",
+            defaults.quiet_after_minutes,
+            1.0,
+            240.0,
+            "minutes of quiet that end a service",
+        ),
+        longest_hours: s.number(
+            "longest_hours",
+            defaults.longest_hours,
+            1.0,
+            24.0,
+            "hours after which a service ends in any case",
+        ),
     };
     s.finish(&[]);
-    let mut s = Section::new(report, text, root, "own_mix", "Is the stream a mix of its own, or a copy of the room's mix? Needs a house feed.");
+    let mut s = Section::new(
+        report,
+        text,
+        root,
+        "own_mix",
+        "Is the stream a mix of its own, or a copy of the room's mix? Needs a house feed.",
+    );
     let wish = s.text("wish", "expected", "\"expected\": a copy is told; \"not expected\": nothing is told", |w| {
         if ["expected", "not expected"].contains(&w) { Ok(()) } else { Err("\"expected\" or \"not expected\"".into()) }
     });
@@ -161,17 +205,31 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
     let keep = KeepSettings {
         fine_days: s.number("fine_days", 90.0, 1.0, 3650.0, "days that ten values a second are kept") as u32,
         days: s.number("days", 400.0, 1.0, 3650.0, "days that one row a second is kept") as u32,
-        megabytes: s.number("megabytes", 1000.0, 50.0, 1_000_000.0, "size of the log, MB; the oldest fine values go first") as u32,
+        megabytes: s.number(
+            "megabytes",
+            1000.0,
+            50.0,
+            1_000_000.0,
+            "size of the log, MB; the oldest fine values go first",
+        ) as u32,
     };
     s.finish(&[]);
     let mut s = Section::new(report, text, root, "page", "The booth page.");
     let listen = s.text("listen", "127.0.0.1:8391", "address and port; any but this computer's own needs keys", |a| {
-        a.parse::<std::net::SocketAddr>().map(drop).map_err(|_| "an address and port, such as \"127.0.0.1:8391\"".into())
+        a.parse::<std::net::SocketAddr>()
+            .map(drop)
+            .map_err(|_| "an address and port, such as \"127.0.0.1:8391\"".into())
     });
-    let keys = s.text("keys_file", "", "file with one \"role key\" a line (roles: look, acknowledge, manage) for other machines", |_| Ok(()));
+    let keys = s.text(
+        "keys_file",
+        "",
+        "file with one \"role key\" a line (roles: look, acknowledge, manage) for other machines",
+        |_| Ok(()),
+    );
     s.finish(&[]);
     let tell = tell::read_tell(report, text, root);
-    let zone = if zone_name.is_empty() { TimeZone::system() } else { TimeZone::get(&zone_name).unwrap_or(TimeZone::UTC) };
+    let zone =
+        if zone_name.is_empty() { TimeZone::system() } else { TimeZone::get(&zone_name).unwrap_or(TimeZone::UTC) };
     Settings {
         venue,
         chain: ChainSettings { target, judge, service },
@@ -190,9 +248,8 @@ fn read_target<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) ->
     let names: Vec<&str> = PROFILES.iter().map(|p| p.name).collect();
     let doc = format!("one of {}", names.join(", "));
     let mut s = Section::new(report, text, root, "target", "Loudness that the stream should have.");
-    let profile = s.text("profile", PROFILES[0].name, &doc, |p| {
-        if names.contains(&p) { Ok(()) } else { Err(doc.clone()) }
-    });
+    let profile =
+        s.text("profile", PROFILES[0].name, &doc, |p| if names.contains(&p) { Ok(()) } else { Err(doc.clone()) });
     let profile = PROFILES.iter().find(|p| p.name == profile).unwrap_or(&PROFILES[0]);
     let lufs = s.maybe_number("lufs", "the profile's", -40.0, -5.0, "loudness, LUFS");
     let peak = s.maybe_number("true_peak_dbtp", "the profile's", -10.0, 0.0, "largest true peak, dBTP");
@@ -218,12 +275,25 @@ fn read_feeds<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> 
             report.problems.push(Problem { line: 0, key: format!("feed.{name}"), sentence });
             continue;
         }
-        let mut s = Section::new(report, text, root, &format!("feed.{name}"), if name == "stream" { about } else { "" });
-        let device = s.text("device", "default", "device id as `mixwarden inputs` prints it; \"default\": the computer's default input", |d| {
-            if d.is_empty() { Err("a device id, or \"default\"".into()) } else { Ok(()) }
-        });
-        let channels = s.whole_numbers("channels", &[1, 2], (1, 64), (1, 2), "channels of the device, 1 to 64: left and right, or one for mono");
-        let room_microphone = s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
+        let mut s =
+            Section::new(report, text, root, &format!("feed.{name}"), if name == "stream" { about } else { "" });
+        let device = s.text(
+            "device",
+            "default",
+            "device id as `mixwarden inputs` prints it; \"default\": the computer's default input",
+            |d| {
+                if d.is_empty() { Err("a device id, or \"default\"".into()) } else { Ok(()) }
+            },
+        );
+        let channels = s.whole_numbers(
+            "channels",
+            &[1, 2],
+            (1, 64),
+            (1, 2),
+            "channels of the device, 1 to 64: left and right, or one for mono",
+        );
+        let room_microphone =
+            s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
         s.finish(&[]);
         feeds.push(FeedSettings { name, device, channels, room_microphone });
     }

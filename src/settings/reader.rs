@@ -51,7 +51,8 @@ impl<'r, 't> Section<'r, 't> {
 
     fn take(&mut self, key: &'static str, default: &str, doc: &str) -> Option<&'t Spanned<DeValue<'t>>> {
         self.asked.push(key);
-        let _ = writeln!(self.report.defaults, "# {doc}\n{}{key} = {default}", if default.is_empty() { "#" } else { "" });
+        let _ =
+            writeln!(self.report.defaults, "# {doc}\n{}{key} = {default}", if default.is_empty() { "#" } else { "" });
         self.table.and_then(|t| t.get(key))
     }
 
@@ -75,7 +76,14 @@ impl<'r, 't> Section<'r, 't> {
     }
 
     /// A number from `least` to `most`, or nothing: then what `instead` says holds.
-    pub(super) fn maybe_number(&mut self, key: &'static str, instead: &str, least: f64, most: f64, doc: &str) -> Option<f64> {
+    pub(super) fn maybe_number(
+        &mut self,
+        key: &'static str,
+        instead: &str,
+        least: f64,
+        most: f64,
+        doc: &str,
+    ) -> Option<f64> {
         let value = self.take(key, "", &format!("{doc} ({least} to {most}; without it {instead})"))?;
         let number = as_number(value.get_ref()).filter(|n| (least..=most).contains(n));
         if number.is_none() {
@@ -94,7 +102,13 @@ impl<'r, 't> Section<'r, 't> {
     }
 
     /// Text that `check` accepts; it answers with what it wants otherwise.
-    pub(super) fn text(&mut self, key: &'static str, default: &str, doc: &str, check: impl Fn(&str) -> Result<(), String>) -> String {
+    pub(super) fn text(
+        &mut self,
+        key: &'static str,
+        default: &str,
+        doc: &str,
+        check: impl Fn(&str) -> Result<(), String>,
+    ) -> String {
         let Some(value) = self.take(key, &format!("{default:?}"), doc) else { return default.into() };
         let wanted = match value.get_ref().as_str().map(|s| (s, check(s))) {
             Some((s, Ok(()))) => return s.into(),
@@ -106,7 +120,12 @@ impl<'r, 't> Section<'r, 't> {
     }
 
     /// Text that may be a secret put in the wrong place: what was found is not repeated.
-    pub(super) fn secret_text(&mut self, key: &'static str, doc: &str, check: impl Fn(&str) -> Result<(), String>) -> String {
+    pub(super) fn secret_text(
+        &mut self,
+        key: &'static str,
+        doc: &str,
+        check: impl Fn(&str) -> Result<(), String>,
+    ) -> String {
         let Some(value) = self.take(key, "\"\"", doc) else { return String::new() };
         match value.get_ref().as_str().map(|s| (s, check(s))) {
             Some((s, Ok(()))) => return s.into(),
@@ -121,13 +140,22 @@ impl<'r, 't> Section<'r, 't> {
     }
 
     /// A list of texts that `check` accepts, each; none by default.
-    pub(super) fn texts<T>(&mut self, key: &'static str, doc: &str, check: impl Fn(&str) -> Result<T, String>) -> Vec<T> {
+    pub(super) fn texts<T>(
+        &mut self,
+        key: &'static str,
+        doc: &str,
+        check: impl Fn(&str) -> Result<T, String>,
+    ) -> Vec<T> {
         self.texts_or(key, &[], doc, check)
     }
 
     /// A list of texts that `check` accepts, each; `default` must be such a list.
     pub(super) fn texts_or<T>(
-        &mut self, key: &'static str, default: &[&str], doc: &str, check: impl Fn(&str) -> Result<T, String>,
+        &mut self,
+        key: &'static str,
+        default: &[&str],
+        doc: &str,
+        check: impl Fn(&str) -> Result<T, String>,
     ) -> Vec<T> {
         let Some(value) = self.take(key, &format!("{default:?}"), doc) else {
             return default.iter().filter_map(|d| check(d).ok()).collect();
@@ -149,35 +177,54 @@ impl<'r, 't> Section<'r, 't> {
 
     /// A list of whole numbers from `least` to `most`, `count` of them at least and at most.
     pub(super) fn whole_numbers(
-        &mut self, key: &'static str, default: &[u16], (least, most): (u16, u16), (few, many): (usize, usize), doc: &str,
+        &mut self,
+        key: &'static str,
+        default: &[u16],
+        (least, most): (u16, u16),
+        (few, many): (usize, usize),
+        doc: &str,
     ) -> Vec<u16> {
         let Some(value) = self.take(key, &format!("{default:?}"), doc) else { return default.to_vec() };
         let numbers: Option<Vec<u16>> = value.get_ref().as_array().and_then(|list| {
-            let number = |v: &Spanned<DeValue<'_>>| as_number(v.get_ref()).filter(|n| n.fract() == 0.0 && *n >= f64::from(least) && *n <= f64::from(most));
+            let number = |v: &Spanned<DeValue<'_>>| {
+                as_number(v.get_ref()).filter(|n| n.fract() == 0.0 && *n >= f64::from(least) && *n <= f64::from(most))
+            };
             list.iter().map(|v| number(v).map(|n| n as u16)).collect()
         });
         match numbers {
             Some(n) if (few..=many).contains(&n.len()) => n,
             _ => {
-                self.wrong(key, value, &format!("{few} to {many} whole numbers from {least} to {most}, such as {default:?}"));
+                self.wrong(
+                    key,
+                    value,
+                    &format!("{few} to {many} whole numbers from {least} to {most}, such as {default:?}"),
+                );
                 default.to_vec()
             }
         }
     }
 
-
     /// Reports keys that nobody asked for; `sections` may stand below this one.
     pub(super) fn finish(self, sections: &[&str]) {
         let _ = writeln!(self.report.defaults);
         let Some(table) = self.table else { return };
-        for (key, _) in table.iter().filter(|(k, _)| !self.asked.contains(&k.get_ref().as_ref()) && !sections.contains(&k.get_ref().as_ref())) {
+        for (key, _) in table
+            .iter()
+            .filter(|(k, _)| !self.asked.contains(&k.get_ref().as_ref()) && !sections.contains(&k.get_ref().as_ref()))
+        {
             unknown(self.report, self.text, &self.name, key, &self.asked);
         }
     }
 }
 
 /// Reports an unknown name, with the nearest known one.
-pub(super) fn unknown(report: &mut Report, text: &str, section: &str, key: &Spanned<toml::de::DeString<'_>>, known: &[&str]) {
+pub(super) fn unknown(
+    report: &mut Report,
+    text: &str,
+    section: &str,
+    key: &Spanned<toml::de::DeString<'_>>,
+    known: &[&str],
+) {
     let found = key.get_ref().as_ref();
     let hint = match nearest(found, known) {
         Some(near) => format!("is not known; did you mean {near}?"),

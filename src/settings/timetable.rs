@@ -101,8 +101,8 @@ impl Timetable {
 
     fn around(&self, now: Timestamp, from_days: i32, to_days: i32) -> impl Iterator<Item = Window> + '_ {
         let today = now.to_zoned_datetime(self.zone.clone()).date();
-        (from_days..=to_days).filter_map(move |d| today.checked_add(d.days()).ok()).flat_map(move |date| {
-            self.slots.iter().filter_map(move |s| s.on(date, &self.zone)).collect::<Vec<_>>()
-        })
+        (from_days..=to_days)
+            .filter_map(move |d| today.checked_add(d.days()).ok())
+            .flat_map(move |date| self.slots.iter().filter_map(move |s| s.on(date, &self.zone)).collect::<Vec<_>>())
     }
 }

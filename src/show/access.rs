@@ -52,7 +52,12 @@ impl Keys {
             let mut words = line.split_whitespace();
             match (words.next().and_then(Role::named), words.next(), words.next()) {
                 (Some(role), Some(key), None) if key.len() >= 16 => keys.push((role, key.to_string())),
-                _ => return Err(format!("line {}: give a role (look, acknowledge, manage) and a key of 16 characters or more", n + 1)),
+                _ => {
+                    return Err(format!(
+                        "line {}: give a role (look, acknowledge, manage) and a key of 16 characters or more",
+                        n + 1
+                    ));
+                }
             }
         }
         Ok(Self(Arc::new(keys)))
@@ -107,7 +112,8 @@ pub(super) async fn check(State(keys): State<Keys>, mut request: Request, next: 
     let refuse = |status: StatusCode, why: &'static str| (status, why).into_response();
     let trusted = request.extensions().get::<Trusted>().is_some();
     let host = text(request.headers(), header::HOST).map(str::to_string).unwrap_or_default();
-    let own = request.extensions().get::<ConnectInfo<SocketAddr>>().is_none_or(|c| c.0.ip().to_canonical().is_loopback());
+    let own =
+        request.extensions().get::<ConnectInfo<SocketAddr>>().is_none_or(|c| c.0.ip().to_canonical().is_loopback());
     let origin = text(request.headers(), header::ORIGIN).map(str::to_string);
     if let Some(origin) = origin
         && origin.split("://").nth(1) != Some(host.as_str())
@@ -118,7 +124,10 @@ pub(super) async fn check(State(keys): State<Keys>, mut request: Request, next: 
     let by_key = found.as_ref().and_then(|(k, _)| keys.role(k));
     let role = if trusted || own && names_this_computer(host_of(&host)) { Some(Role::Manage) } else { by_key };
     let Some(role) = role else {
-        return refuse(StatusCode::UNAUTHORIZED, "A key is needed from this address: ask for a link (mixwarden links).\n");
+        return refuse(
+            StatusCode::UNAUTHORIZED,
+            "A key is needed from this address: ask for a link (mixwarden links).\n",
+        );
     };
     request.extensions_mut().insert(role);
     let link = found.filter(|(_, in_link)| *in_link && by_key.is_some());
@@ -140,7 +149,10 @@ pub(super) async fn check(State(keys): State<Keys>, mut request: Request, next: 
     let mut set = |name: header::HeaderName, value: &'static str| {
         headers.insert(name, header::HeaderValue::from_static(value));
     };
-    set(header::CONTENT_SECURITY_POLICY, "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'");
+    set(
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'",
+    );
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::REFERRER_POLICY, "no-referrer");
     set(header::CACHE_CONTROL, "no-store");

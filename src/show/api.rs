@@ -37,7 +37,8 @@ pub(super) async fn ready(State(state): State<AppState>) -> Response {
         return (StatusCode::SERVICE_UNAVAILABLE, "the measuring has stopped\n").into_response();
     }
     let board = state.board.borrow().clone();
-    let missing: Vec<&str> = board.feeds.iter().filter(|f| super::snapshot::signal(f) == "no_data").map(|f| f.name.as_str()).collect();
+    let missing: Vec<&str> =
+        board.feeds.iter().filter(|f| super::snapshot::signal(f) == "no_data").map(|f| f.name.as_str()).collect();
     if missing.is_empty() {
         "ready\n".into_response()
     } else {
@@ -58,7 +59,10 @@ impl Which {
         match self {
             Self::One(id) => Ok(AlertRef::One(*id)),
             Self::All(all) if all == "all" => Ok(AlertRef::All),
-            Self::All(other) => Err(Refusal(StatusCode::UNPROCESSABLE_ENTITY, format!("alert {other:?} was found; give its number, or \"all\""))),
+            Self::All(other) => Err(Refusal(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                format!("alert {other:?} was found; give its number, or \"all\""),
+            )),
         }
     }
 }
@@ -97,17 +101,28 @@ fn order(state: &AppState, role: Role, least: Role, mark: Mark) -> Result<Status
 
 type Done = Result<StatusCode, Refusal>;
 
-pub(super) async fn acknowledge(State(state): State<AppState>, Extension(role): Extension<Role>, Json(body): Json<Acknowledge>) -> Done {
+pub(super) async fn acknowledge(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+    Json(body): Json<Acknowledge>,
+) -> Done {
     order(&state, role, Role::Acknowledge, Mark::Acknowledge(body.alert.alert()?))
 }
 
 /// The same from the page's form, for browsers without scripts.
-pub(super) async fn acknowledge_form(State(state): State<AppState>, Extension(role): Extension<Role>) -> Result<Redirect, Refusal> {
+pub(super) async fn acknowledge_form(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+) -> Result<Redirect, Refusal> {
     order(&state, role, Role::Acknowledge, Mark::Acknowledge(AlertRef::All))?;
     Ok(Redirect::to("/"))
 }
 
-pub(super) async fn shelve(State(state): State<AppState>, Extension(role): Extension<Role>, Json(body): Json<Shelve>) -> Done {
+pub(super) async fn shelve(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+    Json(body): Json<Shelve>,
+) -> Done {
     if !(1..=1440).contains(&body.minutes) {
         let why = format!("{} minutes were found; give 1 to 1440", body.minutes);
         return Err(Refusal(StatusCode::UNPROCESSABLE_ENTITY, why));

@@ -36,7 +36,8 @@ type Events = Pin<Box<dyn Stream<Item = Result<Event, Infallible>> + Send>>;
 pub(super) async fn events(State(state): State<AppState>) -> Response {
     if state.listeners.fetch_add(1, Ordering::Relaxed) >= MOST {
         state.listeners.fetch_sub(1, Ordering::Relaxed);
-        return (StatusCode::SERVICE_UNAVAILABLE, format!("{MOST} pages are open already; close one.\n")).into_response();
+        return (StatusCode::SERVICE_UNAVAILABLE, format!("{MOST} pages are open already; close one.\n"))
+            .into_response();
     }
     let seat = Seat(state.listeners.clone());
     let (send, receive) = tokio::sync::mpsc::channel(1);

@@ -30,23 +30,63 @@ pub const FAULT_KINDS: &[&str] = &["clock", "device", "log", "notice", "page", "
 pub const METRICS: &[Metric] = &[
     metric("mixwarden_build_info", "gauge", &["version"], "1; the label says which version runs"),
     metric("mixwarden_feed_up", "gauge", &["feed"], "1 when the feed delivers data, 0 when nothing comes"),
-    metric("mixwarden_momentary_lufs", "gauge", &["feed"], "momentary loudness (400 ms), LUFS; -Inf: silence, NaN: no data"),
-    metric("mixwarden_short_term_lufs", "gauge", &["feed"], "short-term loudness (3 s), LUFS; -Inf: silence, NaN: no data"),
-    metric("mixwarden_recent_lufs", "gauge", &["feed"], "gated loudness of the last 30 s of sound, LUFS; NaN: too little sound"),
-    metric("mixwarden_integrated_lufs", "gauge", &["feed"], "integrated loudness of the service, LUFS; NaN: nothing yet"),
+    metric(
+        "mixwarden_momentary_lufs",
+        "gauge",
+        &["feed"],
+        "momentary loudness (400 ms), LUFS; -Inf: silence, NaN: no data",
+    ),
+    metric(
+        "mixwarden_short_term_lufs",
+        "gauge",
+        &["feed"],
+        "short-term loudness (3 s), LUFS; -Inf: silence, NaN: no data",
+    ),
+    metric(
+        "mixwarden_recent_lufs",
+        "gauge",
+        &["feed"],
+        "gated loudness of the last 30 s of sound, LUFS; NaN: too little sound",
+    ),
+    metric(
+        "mixwarden_integrated_lufs",
+        "gauge",
+        &["feed"],
+        "integrated loudness of the service, LUFS; NaN: nothing yet",
+    ),
     metric("mixwarden_range_lu", "gauge", &["feed"], "loudness range of the service, LU; NaN: nothing yet"),
-    metric("mixwarden_max_true_peak_dbtp", "gauge", &["feed"], "largest true peak of the service, dBTP; -Inf: silence, NaN: no data"),
+    metric(
+        "mixwarden_max_true_peak_dbtp",
+        "gauge",
+        &["feed"],
+        "largest true peak of the service, dBTP; -Inf: silence, NaN: no data",
+    ),
     metric("mixwarden_floor_lufs", "gauge", &["feed"], "learned level of pauses, LUFS; NaN: not learned yet"),
-    metric("mixwarden_condition_state", "gauge", &["feed", "condition"], "0 watching, 1 pending, 2 raised, 3 acknowledged, 4 shelved"),
+    metric(
+        "mixwarden_condition_state",
+        "gauge",
+        &["feed", "condition"],
+        "0 watching, 1 pending, 2 raised, 3 acknowledged, 4 shelved",
+    ),
     metric("mixwarden_alerts_raised_total", "counter", &["feed", "severity"], "alerts raised since the start"),
-    metric("mixwarden_samples_cleaned_total", "counter", &["feed"], "samples that were no numbers and were read as zero"),
+    metric(
+        "mixwarden_samples_cleaned_total",
+        "counter",
+        &["feed"],
+        "samples that were no numbers and were read as zero",
+    ),
     metric("mixwarden_lost_seconds_total", "counter", &["feed"], "time of audio that never came, seconds"),
     metric("mixwarden_target_lufs", "gauge", &[], "loudness target, LUFS"),
     metric("mixwarden_service_on", "gauge", &[], "1 while a service is on"),
     metric("mixwarden_service_overdue", "gauge", &[], "1 when a set start has passed by its grace time"),
     metric("mixwarden_services_ended_total", "counter", &[], "services that ended since the start"),
     metric("mixwarden_box_fault", "gauge", &["kind"], "1 while a fault of the box itself stands"),
-    metric("mixwarden_last_reading_timestamp_seconds", "gauge", &[], "wall time of the newest reading, seconds since 1970"),
+    metric(
+        "mixwarden_last_reading_timestamp_seconds",
+        "gauge",
+        &[],
+        "wall time of the newest reading, seconds since 1970",
+    ),
 ];
 
 struct Writer {
@@ -107,7 +147,9 @@ pub fn exposition(board: &Board) -> prometheus::Result<String> {
     w.gauges("mixwarden_recent_lufs", each(&|f| f.recent_lufs.unwrap_or(f64::NAN)).into_iter())?;
     w.gauges("mixwarden_integrated_lufs", each(&|f| level(f, |r| r.integrated_lufs)).into_iter())?;
     w.gauges("mixwarden_range_lu", each(&|f| level(f, |r| r.range_lu)).into_iter())?;
-    let peak = |f: &FeedBoard| if f.reading.is_none() { f64::NAN } else { f.max_true_peak_dbtp().unwrap_or(f64::NEG_INFINITY) };
+    let peak = |f: &FeedBoard| {
+        if f.reading.is_none() { f64::NAN } else { f.max_true_peak_dbtp().unwrap_or(f64::NEG_INFINITY) }
+    };
     w.gauges("mixwarden_max_true_peak_dbtp", each(&peak).into_iter())?;
     w.gauges("mixwarden_floor_lufs", each(&|f| f.floor_lufs.unwrap_or(f64::NAN)).into_iter())?;
     let states = board.feeds.iter().flat_map(|f| {
@@ -115,7 +157,8 @@ pub fn exposition(board: &Board) -> prometheus::Result<String> {
     });
     w.gauges("mixwarden_condition_state", states)?;
     let raised = board.feeds.iter().flat_map(|f| {
-        [Severity::Note, Severity::Advice, Severity::Warning].map(|s| (vec![f.name.clone(), s.name().to_string()], f.raised_total.get(&s).copied().unwrap_or(0)))
+        [Severity::Note, Severity::Advice, Severity::Warning]
+            .map(|s| (vec![f.name.clone(), s.name().to_string()], f.raised_total.get(&s).copied().unwrap_or(0)))
     });
     w.counters("mixwarden_alerts_raised_total", raised)?;
     let cleaned = board.feeds.iter().map(|f| (vec![f.name.clone()], f.reading.as_ref().map_or(0, |r| r.cleaned_total)));
@@ -131,7 +174,9 @@ pub fn exposition(board: &Board) -> prometheus::Result<String> {
     let ended = IntCounter::with_opts(Writer::opts("mixwarden_services_ended_total"))?;
     ended.inc_by(board.service.ended_total);
     w.registry.register(Box::new(ended))?;
-    let faults = FAULT_KINDS.iter().map(|k| (vec![(*k).to_string()], f64::from(u8::from(board.faults.iter().any(|f| f.kind == *k)))));
+    let faults = FAULT_KINDS
+        .iter()
+        .map(|k| (vec![(*k).to_string()], f64::from(u8::from(board.faults.iter().any(|f| f.kind == *k)))));
     w.gauges("mixwarden_box_fault", faults)?;
     w.gauge("mixwarden_last_reading_timestamp_seconds", board.now_unix_ms as f64 / 1000.0)?;
     let mut text = Vec::new();

@@ -44,7 +44,11 @@ pub struct AppState {
 
 impl AppState {
     /// Shows `board`; `mark` hands a mark to the measuring and says whether it was taken.
-    pub fn new(board: watch::Receiver<Arc<Board>>, mark: impl Fn(Mark) -> bool + Send + Sync + 'static, keys: Keys) -> Self {
+    pub fn new(
+        board: watch::Receiver<Arc<Board>>,
+        mark: impl Fn(Mark) -> bool + Send + Sync + 'static,
+        keys: Keys,
+    ) -> Self {
         Self {
             board,
             mark: Arc::new(mark),
@@ -71,7 +75,9 @@ impl AppState {
 
 /// All routes.
 pub fn app(state: AppState) -> Router {
-    let asset = |kind: &'static str, text: fn() -> &'static str| get(move || async move { ([(header::CONTENT_TYPE, kind)], text()) });
+    let asset = |kind: &'static str, text: fn() -> &'static str| {
+        get(move || async move { ([(header::CONTENT_TYPE, kind)], text()) })
+    };
     let keys = state.keys.clone();
     Router::new()
         .route("/", get(api::booth))
@@ -98,7 +104,11 @@ pub fn app(state: AppState) -> Router {
 ///
 /// # Errors
 /// Those of the listener.
-pub async fn serve(listener: TcpListener, app: Router, shutdown: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
+pub async fn serve(
+    listener: TcpListener,
+    app: Router,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
     let service = app.into_make_service_with_connect_info::<SocketAddr>();
     axum::serve(listener, service).with_graceful_shutdown(shutdown).await
 }
@@ -107,7 +117,11 @@ pub async fn serve(listener: TcpListener, app: Router, shutdown: impl Future<Out
 ///
 /// # Errors
 /// Those of the listener.
-pub async fn serve_control(listener: UnixListener, app: Router, shutdown: impl Future<Output = ()> + Send + 'static) -> std::io::Result<()> {
+pub async fn serve_control(
+    listener: UnixListener,
+    app: Router,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
     let app = app.layer(axum::Extension(Trusted));
     axum::serve(listener, app.into_make_service()).with_graceful_shutdown(shutdown).await
 }

@@ -91,7 +91,8 @@ fn state(board: &Board) -> String {
     for (n, alert) in said.alerts.iter().enumerate() {
         let feed = board.feeds.get(alert.feed).map_or("stream", |f| f.name.as_str());
         if n > 0 {
-            let _ = write!(html, "<p class=\"also\">Also: {}.</p>", escape(&said_of(feed, alert.evidence.words.headline)));
+            let _ =
+                write!(html, "<p class=\"also\">Also: {}.</p>", escape(&said_of(feed, alert.evidence.words.headline)));
             continue;
         }
         alert_parts(&mut html, alert, feed, board);
@@ -104,7 +105,12 @@ fn state(board: &Board) -> String {
 
 fn alert_parts(html: &mut String, alert: &Alert, feed: &str, board: &Board) {
     let words = alert.evidence.words;
-    let _ = write!(html, "<p class=\"since\">For {}. {}</p><ol class=\"checks\">", length(board.now.since(alert.began)), escape(words.viewers));
+    let _ = write!(
+        html,
+        "<p class=\"since\">For {}. {}</p><ol class=\"checks\">",
+        length(board.now.since(alert.began)),
+        escape(words.viewers)
+    );
     for check in words.checks {
         let _ = write!(html, "<li>{}</li>", escape(&said_of(feed, check)));
     }
@@ -143,7 +149,11 @@ const THIN_LU: f64 = 33.0;
 fn threads(board: &Board) -> String {
     let mut html = String::new();
     for feed in board.feeds.iter().filter(|f| f.role != Role::House) {
-        let _ = write!(html, "<figure><figcaption>The last ten minutes{}</figcaption>", if feed.name == "stream" { String::new() } else { format!(", {}", escape(&feed.name)) });
+        let _ = write!(
+            html,
+            "<figure><figcaption>The last ten minutes{}</figcaption>",
+            if feed.name == "stream" { String::new() } else { format!(", {}", escape(&feed.name)) }
+        );
         thread(&mut html, feed, board.target.lufs);
         html.push_str("</figure>");
     }
@@ -162,7 +172,12 @@ fn thread(html: &mut String, feed: &FeedBoard, target: f64) {
     for run in seconds.split(|(_, s)| s.momentary_lufs.is_none()).filter(|r| !r.is_empty()) {
         let mut path = String::new();
         for (x, s) in run {
-            let _ = write!(path, "{}{x} {:.1}", if path.is_empty() { 'M' } else { 'L' }, 36.0 - half(s.sides_lufs[0]).max(0.4));
+            let _ = write!(
+                path,
+                "{}{x} {:.1}",
+                if path.is_empty() { 'M' } else { 'L' },
+                36.0 - half(s.sides_lufs[0]).max(0.4)
+            );
         }
         for (x, s) in run.iter().rev() {
             let _ = write!(path, "L{x} {:.1}", 36.0 + half(s.sides_lufs[1]).max(0.4));
@@ -226,7 +241,11 @@ fn figures(board: &Board) -> String {
     row("Target", &|f| if f.role == Role::House { "–".into() } else { format!("{:.1} LUFS", board.target.lufs) });
     row("Loudness range", &|f| {
         let r = number(reading(f, |r| r.range_lu), "LU");
-        if f.reading.as_ref().is_some_and(|r| r.range_lu.is_some() && !r.range_stable) { format!("{r} (not yet stable)") } else { r }
+        if f.reading.as_ref().is_some_and(|r| r.range_lu.is_some() && !r.range_stable) {
+            format!("{r} (not yet stable)")
+        } else {
+            r
+        }
     });
     row("Highest true peak", &|f| number(f.max_true_peak_dbtp(), "dBTP"));
     row("Left over right", &|f| number(f.reading.as_ref().and_then(|r| r.balance_db()), "dB"));

@@ -227,7 +227,9 @@ impl Snapshot {
 
 fn feed_now(feed: &FeedBoard) -> FeedNow {
     let r = feed.reading.as_ref();
-    let rms = r.map_or_else(Vec::new, |r| r.channel[..r.channels].iter().map(|c| finite(Some(db_of_amplitude(c.mean_square.sqrt())))).collect());
+    let rms = r.map_or_else(Vec::new, |r| {
+        r.channel[..r.channels].iter().map(|c| finite(Some(db_of_amplitude(c.mean_square.sqrt())))).collect()
+    });
     FeedNow {
         name: feed.name.clone(),
         role: match feed.role {

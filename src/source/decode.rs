@@ -1,8 +1,8 @@
 //! Compressed recordings and the sound of video files, through symphonia; Opus in any of its containers through
 //! ropus (symphonia has no Opus decoder).
 
-use super::file::{Decode, FileError, Step, format};
 use super::Format;
+use super::file::{Decode, FileError, Step, format};
 use std::path::Path;
 use symphonia::core::codecs::CodecParameters;
 use symphonia::core::codecs::audio::well_known::CODEC_ID_OPUS;
@@ -81,7 +81,8 @@ impl Voice {
         if params.codec == CODEC_ID_OPUS {
             let channels = params.channels.as_ref().map_or(2, |c| c.count()).clamp(1, 2);
             let kind = if channels == 1 { ropus::Channels::Mono } else { ropus::Channels::Stereo };
-            let decoder = ropus::Decoder::new(48_000, kind).map_err(|e| FileError::Unknown { found: format!("Opus: {e}") })?;
+            let decoder =
+                ropus::Decoder::new(48_000, kind).map_err(|e| FileError::Unknown { found: format!("Opus: {e}") })?;
             // 120 ms is the longest Opus packet (RFC 6716, 2.1.4).
             return Ok(Self::Opus { decoder: Box::new(decoder), channels, buffer: vec![0.0; 5_760 * channels] });
         }

@@ -1,7 +1,7 @@
 //! Sound devices of the system through cpal (ALSA on Linux). The only user of cpal.
 
-use super::live::{Host, Inlet, Opened, Stream, ring};
 use super::Format;
+use super::live::{Host, Inlet, Opened, Stream, ring};
 use crate::units::SampleRate;
 use cpal::traits::{DeviceTrait as _, HostTrait as _, StreamTrait as _};
 use cpal::{BufferSize, ErrorKind, SampleFormat, SizedSample, StreamConfig};
@@ -82,7 +82,9 @@ impl Host for Alsa {
             SampleFormat::I32 => build::<i32>(&device, config, inlet, tell, |x| x as f32 / 2_147_483_648.0),
             SampleFormat::F32 => build::<f32>(&device, config, inlet, tell, |x| x),
             SampleFormat::U8 => build::<u8>(&device, config, inlet, tell, |x| (f32::from(x) - 128.0) / 128.0),
-            other => Err(format!("it delivers {other} samples; 16 or 32-bit integers or floats can be read (try plughw:)")),
+            other => {
+                Err(format!("it delivers {other} samples; 16 or 32-bit integers or floats can be read (try plughw:)"))
+            }
         }?;
         stream.play().map_err(|e| e.to_string())?;
         let name = device.description().map_or_else(|_| self.wanted(), |d| d.name().to_string());
@@ -105,7 +107,8 @@ fn build<T: SizedSample + Copy + Send + 'static>(
             move |data: &[T], _| inlet.take(data.len() / channels, |i| scale(data[i])),
             move |e| {
                 // Overruns show as missing frames; a repeated error is told once (some come thousands a second).
-                let harmless = matches!(e.kind(), ErrorKind::Xrun | ErrorKind::RealtimeDenied | ErrorKind::DeviceChanged);
+                let harmless =
+                    matches!(e.kind(), ErrorKind::Xrun | ErrorKind::RealtimeDenied | ErrorKind::DeviceChanged);
                 if !harmless && !told {
                     told = true;
                     let _ = tell.send(e.to_string());

@@ -27,7 +27,9 @@ pub enum FileError {
     #[error("is empty; give a recording")]
     Empty,
     /// It holds nothing that can be read as sound.
-    #[error("holds no sound that can be read ({found}); give WAV, FLAC, MP3, AAC/M4A, Ogg Vorbis, Opus, AIFF, ALAC, or MP4/MOV/MKV/WebM with such sound")]
+    #[error(
+        "holds no sound that can be read ({found}); give WAV, FLAC, MP3, AAC/M4A, Ogg Vorbis, Opus, AIFF, ALAC, or MP4/MOV/MKV/WebM with such sound"
+    )]
     Unknown {
         /// What was found.
         found: String,
@@ -185,7 +187,8 @@ impl Source for Recording {
     }
 
     fn describe(&self) -> String {
-        let name = self.path.file_name().map_or_else(|| self.path.display().to_string(), |n| n.to_string_lossy().into());
+        let name =
+            self.path.file_name().map_or_else(|| self.path.display().to_string(), |n| n.to_string_lossy().into());
         format!("file {name}, {} channels, {} Hz", self.format.channels, self.format.rate.hz())
     }
 

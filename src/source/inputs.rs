@@ -62,6 +62,8 @@ pub fn open(id: &str) -> Result<Live, String> {
         } else {
             Live::new(device::Alsa { pcm: None })
         }),
-        _ => Err(format!("input {id} has no known form; give pulse:NAME, alsa:NAME or default (mixwarden inputs lists them)")),
+        _ => Err(format!(
+            "input {id} has no known form; give pulse:NAME, alsa:NAME or default (mixwarden inputs lists them)"
+        )),
     }
 }

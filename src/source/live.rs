@@ -135,7 +135,8 @@ impl Live {
         let (close, closed) = channel();
         let (host, stuck) = (self.host.clone(), self.stuck.clone());
         // Counted as stuck while it has not come back; a healthy device thread is not counted.
-        let spawned = std::thread::Builder::new().name("device".into()).spawn(move || device(&*host, &tell, &closed, &stuck));
+        let spawned =
+            std::thread::Builder::new().name("device".into()).spawn(move || device(&*host, &tell, &closed, &stuck));
         self.state = match spawned {
             Ok(_) => State::Opening { since: Instant::now(), answer, close },
             Err(e) => return self.retry(format!("no thread for the input: {e}")),
@@ -151,7 +152,9 @@ impl Live {
     fn run(&mut self, sink: &mut dyn FnMut(Arrival<'_>)) -> Polled {
         let (State::Running(running), Some(format)) = (&mut self.state, self.format) else { return Polled::Nothing };
         let mut frames = 0;
-        while let Ok(chunk) = running.outlet.ring.read_chunk(running.outlet.ring.slots() / format.channels * format.channels) {
+        while let Ok(chunk) =
+            running.outlet.ring.read_chunk(running.outlet.ring.slots() / format.channels * format.channels)
+        {
             if chunk.is_empty() {
                 break;
             }

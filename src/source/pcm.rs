@@ -17,7 +17,8 @@ const PIECE: usize = 1 << 15;
 /// # Errors
 /// One sentence when the format, the rate or the channels are not among those allowed.
 pub fn stdin(coding: &str, hz: u32, channels: usize) -> Result<Pipe, String> {
-    let bytes = sample_bytes(coding).ok_or_else(|| format!("raw PCM format {coding} is not one of s16le, s24le, s32le, f32le"))?;
+    let bytes = sample_bytes(coding)
+        .ok_or_else(|| format!("raw PCM format {coding} is not one of s16le, s24le, s32le, f32le"))?;
     let format = format(hz, channels).map_err(|e| format!("raw PCM: {e}"))?;
     let (send, pieces) = sync_channel(PIECES);
     std::thread::Builder::new()
@@ -38,7 +39,15 @@ pub fn stdin(coding: &str, hz: u32, channels: usize) -> Result<Pipe, String> {
             }
         })
         .map_err(|e| format!("no thread for standard input: {e}"))?;
-    Ok(Pipe { coding: coding.into(), frame: bytes * channels, format, announced: false, pieces, rest: Vec::new(), samples: Vec::new() })
+    Ok(Pipe {
+        coding: coding.into(),
+        frame: bytes * channels,
+        format,
+        announced: false,
+        pieces,
+        rest: Vec::new(),
+        samples: Vec::new(),
+    })
 }
 
 /// Raw PCM that comes through a pipe.
@@ -79,7 +88,8 @@ impl Source for Pipe {
     }
 
     fn fault(&self) -> Option<String> {
-        (!self.rest.is_empty()).then(|| format!("the last {} bytes are no whole frame and were left out", self.rest.len()))
+        (!self.rest.is_empty())
+            .then(|| format!("the last {} bytes are no whole frame and were left out", self.rest.len()))
     }
 
     fn paced(&self) -> bool {

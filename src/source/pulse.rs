@@ -1,8 +1,8 @@
 //! PulseAudio (and PipeWire through its Pulse server), by the server's own protocol: the source's own channel map,
 //! no remapping, no mixing, and the server is forbidden to move the recording to another source.
 
-use super::live::{Host, Opened, Stream, ring};
 use super::Format;
+use super::live::{Host, Opened, Stream, ring};
 use crate::units::SampleRate;
 use pulseaudio::protocol::stream::StreamFlags;
 use pulseaudio::protocol::{self, SampleFormat, SampleSpec};
@@ -36,7 +36,9 @@ fn ask<T>(runtime: &tokio::runtime::Runtime, what: impl Future<Output = Result<T
     let answered = runtime.block_on(async { tokio::time::timeout(ANSWER_WITHIN, what).await });
     match answered {
         Ok(Ok(t)) => Ok(t),
-        Ok(Err(ClientError::ServerError(protocol::PulseError::NoEntity))) => Err("the sound server has no such input".into()),
+        Ok(Err(ClientError::ServerError(protocol::PulseError::NoEntity))) => {
+            Err("the sound server has no such input".into())
+        }
         Ok(Err(ClientError::Disconnected)) => Err("the sound server has gone".into()),
         Ok(Err(e)) => Err(format!("the sound server says: {e}")),
         Err(_) => Err("the sound server does not answer".into()),
@@ -94,7 +96,9 @@ impl Host for Pulse {
         let (runtime, client) = connect()?;
         let name = match &self.source {
             Some(name) => CString::new(name.as_str()).map_err(|_| "its name has a zero byte".to_string())?,
-            None => ask(&runtime, client.server_info())?.default_source_name.ok_or("the sound server has no default input")?,
+            None => ask(&runtime, client.server_info())?
+                .default_source_name
+                .ok_or("the sound server has no default input")?,
         };
         let info = ask(&runtime, client.source_info_by_name(name.clone()))?;
         let channels = usize::from(info.channel_map.num_channels());
@@ -104,7 +108,11 @@ impl Host for Pulse {
         let frame = channels * 4;
         let params = protocol::RecordStreamParams {
             source_index: Some(info.index),
-            sample_spec: SampleSpec { format: SampleFormat::Float32Le, channels: channels as u8, sample_rate: rate.hz() },
+            sample_spec: SampleSpec {
+                format: SampleFormat::Float32Le,
+                channels: channels as u8,
+                sample_rate: rate.hz(),
+            },
             channel_map: info.channel_map,
             cvolume: Some(protocol::ChannelVolume::norm(channels as u8)),
             buffer_attr: protocol::stream::BufferAttr {
@@ -122,7 +130,9 @@ impl Host for Pulse {
             ..Default::default()
         };
         let callback = move |bytes: &[u8]| {
-            inlet.take(bytes.len() / frame, |i| f32::from_le_bytes([bytes[4 * i], bytes[4 * i + 1], bytes[4 * i + 2], bytes[4 * i + 3]]));
+            inlet.take(bytes.len() / frame, |i| {
+                f32::from_le_bytes([bytes[4 * i], bytes[4 * i + 1], bytes[4 * i + 2], bytes[4 * i + 3]])
+            });
         };
         let stream = ask(&runtime, client.create_record_stream(params, callback))?;
         let description = info.description.unwrap_or_else(|| name.clone()).to_string_lossy().into_owned();

@@ -2,8 +2,8 @@
 //! any length in constant memory. Chunk layouts: RIFF/WAVE (Microsoft, 1991, and WAVEFORMATEXTENSIBLE), RF64 (EBU
 //! Tech 3306), W64 (64-bit chunk GUIDs), from memory.
 
-use super::file::{Decode, FileError, Step, format};
 use super::Format;
+use super::file::{Decode, FileError, Step, format};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
@@ -117,7 +117,10 @@ fn walk(mut file: File, kind: Kind) -> Result<Option<(Pcm, Format)>, FileError> 
             _ => skip(&mut file, size, size, kind).ok_or_else(cut)?,
         }
     }
-    Err(FileError::Header { found: format!("it has {CHUNKS} chunks and none is sound"), want: "give a WAV with a data chunk" })
+    Err(FileError::Header {
+        found: format!("it has {CHUNKS} chunks and none is sound"),
+        want: "give a WAV with a data chunk",
+    })
 }
 
 /// Name and size of the next chunk's body.
@@ -164,7 +167,10 @@ fn read_fmt(body: &[u8]) -> Result<Option<(Coding, usize, u32)>, FileError> {
         (3, 64) => Coding::F64,
         (1 | 3, bits) => {
             let found = format!("its samples have {bits} bits");
-            return Err(FileError::Header { found, want: "8, 16, 24, 32 (integer) and 32, 64 (float) bits can be read" });
+            return Err(FileError::Header {
+                found,
+                want: "8, 16, 24, 32 (integer) and 32, 64 (float) bits can be read",
+            });
         }
         _ => return Ok(None),
     };
@@ -224,12 +230,18 @@ fn coding_named(name: &str) -> Option<Coding> {
 fn convert(coding: Coding, bytes: &[u8], out: &mut Vec<f32>) {
     match coding {
         Coding::U8 => out.extend(bytes.iter().map(|b| (f32::from(*b) - 128.0) / 128.0)),
-        Coding::I16 => out.extend(bytes.chunks_exact(2).map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0)),
+        Coding::I16 => {
+            out.extend(bytes.chunks_exact(2).map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0))
+        }
         Coding::I24 => {
-            out.extend(bytes.chunks_exact(3).map(|b| i32::from_le_bytes([0, b[0], b[1], b[2]]) as f32 / 2_147_483_648.0));
+            out.extend(
+                bytes.chunks_exact(3).map(|b| i32::from_le_bytes([0, b[0], b[1], b[2]]) as f32 / 2_147_483_648.0),
+            );
         }
         Coding::I32 => {
-            out.extend(bytes.chunks_exact(4).map(|b| i32::from_le_bytes([b[0], b[1], b[2], b[3]]) as f32 / 2_147_483_648.0));
+            out.extend(
+                bytes.chunks_exact(4).map(|b| i32::from_le_bytes([b[0], b[1], b[2], b[3]]) as f32 / 2_147_483_648.0),
+            );
         }
         Coding::F32 => out.extend(bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]]))),
         Coding::F64 => {

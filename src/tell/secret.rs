@@ -75,7 +75,9 @@ impl SecretPlace {
             Self::Credential(name) => match std::env::var_os("CREDENTIALS_DIRECTORY") {
                 Some(dir) => PathBuf::from(dir).join(name),
                 None => {
-                    return Err(format!("no credentials were handed over; add LoadCredential={name}:/PATH to the unit"));
+                    return Err(format!(
+                        "no credentials were handed over; add LoadCredential={name}:/PATH to the unit"
+                    ));
                 }
             },
         };

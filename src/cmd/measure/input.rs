@@ -25,9 +25,12 @@ impl FeedArg {
     pub fn parse(text: &str) -> Result<Self, String> {
         let want = || format!("\"{text}\" was found; give NAME=CHANNELS, channels from 1 to 64, such as stream=1,2");
         let (name, list) = text.split_once('=').ok_or_else(want)?;
-        let channels: Option<Vec<u16>> = list.split(',').map(|c| c.trim().parse().ok().filter(|c| (1..=64).contains(c))).collect();
+        let channels: Option<Vec<u16>> =
+            list.split(',').map(|c| c.trim().parse().ok().filter(|c| (1..=64).contains(c))).collect();
         match channels {
-            Some(channels) if !name.is_empty() && (1..=2).contains(&channels.len()) => Ok(Self { name: name.into(), channels }),
+            Some(channels) if !name.is_empty() && (1..=2).contains(&channels.len()) => {
+                Ok(Self { name: name.into(), channels })
+            }
             _ => Err(want()),
         }
     }
@@ -45,7 +48,8 @@ impl FeedArg {
 
 /// Endings of files that a directory is searched for.
 const ENDINGS: &[&str] = &[
-    "wav", "wave", "w64", "rf64", "flac", "mp3", "m4a", "mp4", "m4v", "mov", "mkv", "webm", "mka", "aac", "ogg", "oga", "opus", "aif", "aiff", "caf",
+    "wav", "wave", "w64", "rf64", "flac", "mp3", "m4a", "mp4", "m4v", "mov", "mkv", "webm", "mka", "aac", "ogg", "oga",
+    "opus", "aif", "aiff", "caf",
 ];
 
 /// Files that were meant: directories give their audio and video files, in order of name.
@@ -66,7 +70,9 @@ pub fn expand(given: &[PathBuf]) -> (Vec<PathBuf>, Vec<Failure>) {
                 found.sort();
                 files.extend(found);
             }
-            Err(e) => failures.push(Failure { path: path.clone(), error: format!("the directory cannot be read: {e}") }),
+            Err(e) => {
+                failures.push(Failure { path: path.clone(), error: format!("the directory cannot be read: {e}") })
+            }
         }
     }
     (files, failures)
@@ -133,7 +139,9 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
             Polled::Format(changed) => {
                 report.notes.push(format!(
                     "the format changes to {} Hz, {} channels after {:.1} s; loudness windows began anew there",
-                    changed.rate.hz(), changed.channels, frames as f64 / f64::from(format.rate.hz())
+                    changed.rate.hz(),
+                    changed.channels,
+                    frames as f64 / f64::from(format.rate.hz())
                 ));
                 chain.refit(0, changed.rate, changed.channels).map_err(|e| e.to_string())?;
             }
@@ -176,7 +184,12 @@ fn collect(report: &mut Report, out: &mut Vec<Outcome>, timeline: bool) {
 
 impl Report {
     fn new(path: &Path, format: Format, feeds: &[FeedPatch]) -> Self {
-        let feed = |p: &FeedPatch| FeedReport { name: p.name.clone(), channels: p.channels.clone(), last: None, alerts: Vec::new() };
+        let feed = |p: &FeedPatch| FeedReport {
+            name: p.name.clone(),
+            channels: p.channels.clone(),
+            last: None,
+            alerts: Vec::new(),
+        };
         Self {
             path: path.into(),
             format,

@@ -104,7 +104,8 @@ impl Report {
     /// Loudness within the profile's tolerance and the true peak under its limit.
     pub fn meets(&self, target: &Target) -> bool {
         let tolerance = PROFILES.iter().find(|p| p.name == target.profile).map_or(1.0, |p| p.tolerance_lu);
-        let loud = self.stream().number(|r| r.integrated_lufs).is_some_and(|i| (i - target.lufs).abs() <= tolerance + 1e-9);
+        let loud =
+            self.stream().number(|r| r.integrated_lufs).is_some_and(|i| (i - target.lufs).abs() <= tolerance + 1e-9);
         loud && self.stream().top_true_peak_dbtp().is_none_or(|p| p <= target.true_peak_dbtp)
     }
 }
@@ -292,7 +293,10 @@ fn feed_table(text: &mut String, feed: &FeedReport, target: &Target, alerts: boo
     if alerts || !feed.alerts.is_empty() && feed.alerts.len() <= 3 {
         for a in &feed.alerts {
             let until = a.cleared.map_or("to the end".into(), |c| format!("to {}", c.0));
-            row(a.evidence.severity.name(), format!("{} from {} {until}: {}", a.condition, a.raised, a.evidence.sentence()));
+            row(
+                a.evidence.severity.name(),
+                format!("{} from {} {until}: {}", a.condition, a.raised, a.evidence.sentence()),
+            );
         }
     } else if !feed.alerts.is_empty() {
         row("alerts", format!("{} (print them with --alerts)", feed.alerts.len()));

@@ -53,9 +53,7 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(OneSide {
-            sides: Sides::new(self.below_dbfs, self.below_other_db, self.other_above_lufs),
-        })
+        Box::new(OneSide { sides: Sides::new(self.below_dbfs, self.below_other_db, self.other_above_lufs) })
     }
 }
 

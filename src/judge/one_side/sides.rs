@@ -88,8 +88,7 @@ impl Sides {
             if loud[other] && level < self.below_dbfs && distance > self.below_other_db {
                 view.missing = Some(if side == 0 { Side::Left } else { Side::Right });
                 view.was_heard = self.heard_ticks[side] >= HEARD_TICKS;
-                view.at_its_floor =
-                    self.floor_db[side].is_finite() && level > self.floor_db[side] - FLOOR_SLACK_DB;
+                view.at_its_floor = self.floor_db[side].is_finite() && level > self.floor_db[side] - FLOOR_SLACK_DB;
                 view.distance_db = distance;
             }
         }

@@ -12,7 +12,14 @@ use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 
 pub const ABOUT: &str = "the room's mix plays while the stream is silent";
 pub const HIDES: &[&str] = &[
-    "digital_silence", "bus_muted", "long_quiet", "too_quiet", "far_too_quiet", "channel_dead", "one_side_only", "dc_offset",
+    "digital_silence",
+    "bus_muted",
+    "long_quiet",
+    "too_quiet",
+    "far_too_quiet",
+    "channel_dead",
+    "one_side_only",
+    "dc_offset",
 ];
 pub const WORDS: &[&Words] = &[&SILENT];
 
@@ -67,9 +74,7 @@ impl Watch for WhileHousePlays {
         if loud < s.house_above_lufs.max(usual) || hearing.busy_ticks < 15 {
             return if scene.hearing.plays { Verdict::Good } else { Verdict::Unsure };
         }
-        let bad = |level, after| {
-            Verdict::Bad(Evidence::new(&SILENT, Severity::Warning, level, loud).after(after))
-        };
+        let bad = |level, after| Verdict::Bad(Evidence::new(&SILENT, Severity::Warning, level, loud).after(after));
         let level = scene.feed.momentary_lufs.unwrap_or(f64::NEG_INFINITY);
         if scene.feed.stands_still() {
             return bad(f64::NEG_INFINITY, s.raise_after_seconds);

@@ -59,7 +59,8 @@ impl Watch for TooQuiet {
         if !scene.hearing.heard {
             self.armed = false;
         }
-        self.armed |= recent > target - s.below_target_lu - 1.0 || scene.hearing.sound_seconds() > s.armed_after_seconds;
+        self.armed |=
+            recent > target - s.below_target_lu - 1.0 || scene.hearing.sound_seconds() > s.armed_after_seconds;
         if !scene.hearing.plays {
             Verdict::Unsure
         } else if recent < target - s.below_target_lu && self.armed {

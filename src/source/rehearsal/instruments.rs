@@ -24,8 +24,12 @@ impl Sine {
 }
 
 /// Four chords, Hz, with their pedal.
-const CHORDS: [([f64; 3], f64); 4] =
-    [([261.6, 329.6, 392.0], 65.4), ([220.0, 261.6, 329.6], 55.0), ([174.6, 220.0, 261.6], 87.3), ([196.0, 246.9, 293.7], 98.0)];
+const CHORDS: [([f64; 3], f64); 4] = [
+    ([261.6, 329.6, 392.0], 65.4),
+    ([220.0, 261.6, 329.6], 55.0),
+    ([174.6, 220.0, 261.6], 87.3),
+    ([196.0, 246.9, 293.7], 98.0),
+];
 /// Stops: harmonic and strength.
 const STOPS: [(f64, f64); 6] = [(1.0, 1.0), (2.0, 0.6), (3.0, 0.3), (4.0, 0.35), (6.0, 0.12), (8.0, 0.1)];
 
@@ -50,7 +54,14 @@ impl Organ {
             self.pipes.clear();
             for hz in notes {
                 for (harmonic, strength) in STOPS {
-                    self.pipes.push((Sine::new(hz * harmonic * (1.0 + 0.0006 * self.noise.white()), self.rate, TAU * self.noise.unit()), strength));
+                    self.pipes.push((
+                        Sine::new(
+                            hz * harmonic * (1.0 + 0.0006 * self.noise.white()),
+                            self.rate,
+                            TAU * self.noise.unit(),
+                        ),
+                        strength,
+                    ));
                 }
             }
             self.pipes.push((Sine::new(pedal, self.rate, 0.0), 1.2));
@@ -142,10 +153,14 @@ impl Band {
         let snare = self.snare * self.snare_body.step(white, &self.snare_at);
         let hat = self.hat * (white - self.hat_low.step(white, self.hat_share));
         let bass = self.bass_level * self.bass.step();
-        let strings: f64 = self.strings.iter_mut().map(|(sine, level, decay)| {
-            *level *= *decay;
-            *level * sine.step()
-        }).sum();
+        let strings: f64 = self
+            .strings
+            .iter_mut()
+            .map(|(sine, level, decay)| {
+                *level *= *decay;
+                *level * sine.step()
+            })
+            .sum();
         (0.45 * bass + 0.4 * kick + 0.9 * snare + 0.25 * strings, 0.1 * hat + 0.2 * strings)
     }
 }
@@ -161,7 +176,13 @@ pub(super) struct Applause {
 
 impl Applause {
     pub(super) fn new(seed: u64, rate: f64) -> Self {
-        Self { rate, noise: Noise::new(seed), claps: [0.0; 24], bright: Resonator::default(), at: Resonance::new(1_300.0, 1_500.0, rate) }
+        Self {
+            rate,
+            noise: Noise::new(seed),
+            claps: [0.0; 24],
+            bright: Resonator::default(),
+            at: Resonance::new(1_300.0, 1_500.0, rate),
+        }
     }
 
     pub(super) fn step(&mut self) -> f64 {
@@ -193,7 +214,16 @@ pub(super) struct Room {
 
 impl Room {
     pub(super) fn new(seed: u64, rate: f64) -> Self {
-        Self { noise: Noise::new(seed), both: Default::default(), sides: Default::default(), drift: LowPass::default(), target: 1.0, left: 0, rate, shares: [4.0, 350.0, 2_500.0].map(|hz| k_of(hz, rate)) }
+        Self {
+            noise: Noise::new(seed),
+            both: Default::default(),
+            sides: Default::default(),
+            drift: LowPass::default(),
+            target: 1.0,
+            left: 0,
+            rate,
+            shares: [4.0, 350.0, 2_500.0].map(|hz| k_of(hz, rate)),
+        }
     }
 
     /// Left and right, about 0 dB re its nominal level.

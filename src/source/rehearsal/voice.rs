@@ -4,7 +4,13 @@
 use super::noise::{LowPass, Noise, Resonance, Resonator, k_of};
 
 /// First three formants of five vowels, Hz.
-const VOWELS: [[f64; 3]; 5] = [[730.0, 1090.0, 2440.0], [530.0, 1840.0, 2480.0], [270.0, 2290.0, 3010.0], [570.0, 840.0, 2410.0], [300.0, 870.0, 2240.0]];
+const VOWELS: [[f64; 3]; 5] = [
+    [730.0, 1090.0, 2440.0],
+    [530.0, 1840.0, 2480.0],
+    [270.0, 2290.0, 3010.0],
+    [570.0, 840.0, 2410.0],
+    [300.0, 870.0, 2240.0],
+];
 
 /// What the voice does.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -138,7 +144,8 @@ impl Voice {
             _ => self.loud * self.bow.1.max(0.0).sqrt(),
         };
         self.envelope += (want - self.envelope) * self.shares[0];
-        let vibrato = if self.manner == Manner::Sing { 1.0 + 0.006 * self.tremble() } else { 1.0 + 0.01 * self.noise.white() };
+        let vibrato =
+            if self.manner == Manner::Sing { 1.0 + 0.006 * self.tremble() } else { 1.0 + 0.01 * self.noise.white() };
         self.phase += self.hertz * vibrato / self.rate;
         let pulse = if self.phase >= 1.0 {
             self.phase -= 1.0;
