@@ -1,5 +1,6 @@
 //! Notices against real peers: a mail server with TLS, an MQTT broker, a web server, a session bus. Peers are
 //! killed and started again while alerts come; so is the program that tells.
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
 
 use serde_json::Value;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
@@ -88,7 +89,7 @@ fn peer(name: &str) -> PathBuf {
 
 /// The example that tells typed alerts; cargo builds it beside the tests.
 fn teller(dir: &Path, lines: Lines) -> Process {
-    let path = std::env::current_exe().unwrap().parent().unwrap().parent().unwrap().join("examples/notices");
+    let path = std::env::current_exe().unwrap().parent().unwrap().parent().unwrap().join("examples/teller");
     let mut command = Command::new(&path);
     command.arg(dir.join("settings.toml")).arg(dir).env("MAIL_PASSWORD", "s3cret-mail");
     Process::start(&mut command, lines)
@@ -503,7 +504,7 @@ fn a_desktop_bubble_is_silent_and_one_a_conversation() {
         "[venue]\nname = \"Larkfield Chapel\"\n[tell.desktop]\nenabled = true\n",
     )
     .unwrap();
-    let path = std::env::current_exe().unwrap().parent().unwrap().parent().unwrap().join("examples/notices");
+    let path = std::env::current_exe().unwrap().parent().unwrap().parent().unwrap().join("examples/teller");
     let mut command = Command::new(path);
     command.arg(dir.path().join("settings.toml")).arg(dir.path()).env("DBUS_SESSION_BUS_ADDRESS", &address);
     let mut told = Process::start(&mut command, Lines::default());

@@ -1,4 +1,5 @@
 //! Settings as a person would write them: the file of defaults, five mistakes at once, set times.
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
 
 use mixwarden::settings::{
     self, Settings,

@@ -108,7 +108,7 @@ pub fn run(args: &MeasureArgs) -> anyhow::Result<ExitCode> {
 fn profile(name: &str) -> anyhow::Result<Target> {
     let names: Vec<&str> = PROFILES.iter().map(|p| p.name).collect();
     let found = PROFILES.iter().find(|p| p.name == name);
-    Ok(found.map(Target::from).with_context(|| format!("--target {name}: give one of {}", names.join(", ")))?)
+    found.map(Target::from).with_context(|| format!("--target {name}: give one of {}", names.join(", ")))
 }
 
 fn measure_all(args: &MeasureArgs, settings: &Settings, files: &[PathBuf], failures: &mut Vec<Failure>) -> Vec<Report> {

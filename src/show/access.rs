@@ -79,7 +79,7 @@ impl Keys {
 #[derive(Debug, Clone, Copy)]
 pub struct Trusted;
 
-fn text<'a>(headers: &'a HeaderMap, name: header::HeaderName) -> Option<&'a str> {
+fn text(headers: &HeaderMap, name: header::HeaderName) -> Option<&str> {
     headers.get(name)?.to_str().ok()
 }
 

@@ -1,7 +1,8 @@
 //! Tells made-up alerts, step by step, as they are typed: for trying notices by hand, and for the tests.
 //!
-//! `notices SETTINGS STATE_DIRECTORY`, then lines on standard input: `raised N`, `acknowledged N`, `cleared N` for
+//! `teller SETTINGS STATE_DIRECTORY`, then lines on standard input: `raised N`, `acknowledged N`, `cleared N` for
 //! alert number N, and `counts` (answers when all typed before is in the store: one JSON line).
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
 
 use mixwarden::chain::{Chain, Outcome};
 use mixwarden::feed::{FeedPatch, Role};
