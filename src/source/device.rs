@@ -37,9 +37,11 @@ pub(super) fn list() -> Result<Vec<Listed>, String> {
     let devices = host()?.input_devices().map_err(|e| e.to_string())?;
     Ok(devices
         .filter_map(|d| {
+            // ALSA's "null" makes zeros and hears nothing: a feed on it would be silent for ever.
+            let id = pcm_name(&d).filter(|name| name != "null")?;
             let config = d.default_input_config().ok()?;
             Some(Listed {
-                id: pcm_name(&d)?,
+                id,
                 description: d.description().map_or_else(|_| String::new(), |d| d.name().to_string()),
                 channels: usize::from(config.channels()),
                 rate_hz: config.sample_rate(),

@@ -14,7 +14,7 @@ fn expected(scene: &Scene<'_>) -> bool {
 
 /// A pause or a fault? Asked, not warned of, where the two are the same signal.
 static IS_IT_A_PAUSE: Words = Words {
-    headline: "Nothing for a minute and a half: a pause?",
+    headline: "Nothing for over a minute: a pause?",
     checks: [
         "If it is a pause: all is well, press the button.",
         "If somebody speaks or plays now: look at the mute and the fader of the stream mix on the desk.",
