@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::feed::Block;
+use crate::judge::Severity;
 use std::time::Duration;
 
 /// Deterministic noise, -1 to 1 (xorshift).
@@ -51,14 +52,14 @@ fn stereo() -> Chain {
     Chain::new(ChainSettings::default(), vec![spec(vec![feed], 2)]).expect("two channels are there")
 }
 
-/// `condition +raised -cleared` in order, seconds.
+/// `condition +raised -cleared` in order, seconds; notes are left out.
 fn told(out: &[Outcome]) -> Vec<String> {
     out.iter()
         .filter_map(|o| match o {
-            Outcome::Alert { change: AlertChange::Raised, alert } => {
+            Outcome::Alert { change: AlertChange::Raised, alert } if alert.evidence.severity > Severity::Note => {
                 Some(format!("{} +{:.1}", alert.condition, alert.raised.seconds()))
             }
-            Outcome::Alert { change: AlertChange::Cleared, alert } => {
+            Outcome::Alert { change: AlertChange::Cleared, alert } if alert.evidence.severity > Severity::Note => {
                 let at = alert.cleared.map_or(0.0, |c| c.0.seconds());
                 Some(format!("{} -{at:.1}", alert.condition))
             }

@@ -20,6 +20,7 @@ mod long_quiet;
 mod no_data;
 mod one_side;
 mod silence;
+mod stereo;
 mod too_loud;
 mod too_quiet;
 mod true_peak_over;

@@ -3,7 +3,9 @@
 
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
-use super::{Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, too_loud, too_quiet, true_peak_over};
+use super::{
+    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, stereo, too_loud, too_quiet, true_peak_over,
+};
 
 /// A condition's line.
 pub struct Listing {
@@ -85,13 +87,17 @@ roster! {
     digital_silence: silence::digital;
     bus_muted: silence::bus_muted;
     channel_dead: one_side::dead;
+    polarity: stereo::polarity;
     clipping: clipping;
     far_too_loud: too_loud::far;
     far_too_quiet: too_quiet::far;
     too_loud: too_loud;
     too_quiet: too_quiet;
     one_side_only: one_side;
+    imbalance: stereo::imbalance;
+    mono_loss: stereo::mono_loss;
     long_quiet: long_quiet;
+    dual_mono: stereo::dual_mono;
     dc_offset: dc_offset;
     true_peak_over: true_peak_over;
 }

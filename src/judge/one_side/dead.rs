@@ -7,7 +7,7 @@ use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 
 pub const ABOUT: &str = "one side was there and went away";
-pub const HIDES: &[&str] = &["one_side_only", "dc_offset"];
+pub const HIDES: &[&str] = &["one_side_only", "imbalance", "mono_loss", "dc_offset"];
 pub const WORDS: &[&Words] = &[&LEFT_GONE, &RIGHT_GONE];
 
 static LEFT_GONE: Words = Words {

@@ -14,7 +14,7 @@ use super::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use sides::{Side, Sides};
 
 pub const ABOUT: &str = "sound comes on one side only";
-pub const HIDES: &[&str] = &[];
+pub const HIDES: &[&str] = &["imbalance", "mono_loss"];
 pub const WORDS: &[&Words] = &[&LEFT_ONLY, &RIGHT_ONLY];
 
 static LEFT_ONLY: Words = Words {

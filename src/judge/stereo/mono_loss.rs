@@ -1,0 +1,69 @@
+//! `mono_loss`: summed to one loudspeaker, the mix loses much of its level.
+//!
+//! Cause: a stereo keyboard, effect or widener whose sides oppose each other, or a delay on one side. Viewers on
+//! a phone hear that source weakly or not at all; those with two loudspeakers notice nothing. Time that there
+//! is: until the next pause. Unlike sides lose 3 dB, which is ordinary; a side turned over is `polarity`.
+
+use super::{Pair, plays_on_two_sides};
+use crate::judge::dwell::Timing;
+use crate::judge::knobs::knobs;
+use crate::judge::roster::Recruit;
+use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+
+pub const ABOUT: &str = "summed to one loudspeaker, much of the mix is lost";
+pub const HIDES: &[&str] = &[];
+pub const WORDS: &[&Words] = &[&LOST];
+
+static LOST: Words = Words {
+    headline: "On a phone the {feed} is nearly gone",
+    checks: [
+        "Is a widening effect on a keyboard or on the desk switched on? Switch it off.",
+        "On the desk: is the polarity switch (a circle with a stroke) on for one of two paired channels?",
+        "Turn both sides of the keyboard to the middle, or use one of them only.",
+    ],
+    viewers: "Viewers with one loudspeaker hear it much too quietly.",
+    evidence: "On one loudspeaker {value} dB would be lost (limit {limit} dB).",
+    caution: "",
+};
+
+knobs! {
+    raise_after_seconds = 8.0, 1..120, "seconds of sound before it is told";
+    clear_after_seconds = 5.0, 1..120, "seconds of sound without before it clears";
+    above_db = 6.0, 3.5..30, "loss on one loudspeaker, dB";
+    clear_below_db = 4.5, 3..30, "loss at which it ends, dB";
+}
+
+impl Recruit for Settings {
+    fn timing(&self) -> Timing {
+        Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
+    }
+    fn watch(&self) -> Box<dyn Watch> {
+        Box::new(MonoLoss { settings: self.clone(), pair: Pair::over(AVERAGE_SECONDS) })
+    }
+}
+
+/// Length of the average, seconds of sound.
+const AVERAGE_SECONDS: usize = 3;
+
+struct MonoLoss {
+    settings: Settings,
+    pair: Pair,
+}
+
+impl Watch for MonoLoss {
+    fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        if !plays_on_two_sides(scene) {
+            return Verdict::Unsure;
+        }
+        self.pair.take(scene.feed);
+        let loss = self.pair.mono_loss_db();
+        if loss > self.settings.above_db {
+            let value = loss.min(60.0);
+            Verdict::Bad(Evidence::new(&LOST, Severity::Advice, value, self.settings.above_db))
+        } else if loss < self.settings.clear_below_db {
+            Verdict::Good
+        } else {
+            Verdict::Unsure
+        }
+    }
+}

@@ -1,0 +1,83 @@
+//! Scenes made in code: each condition is told where it should be, stays quiet at its nearest neighbour, and clears.
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
+
+#[path = "scenes/stage.rs"]
+mod stage;
+
+use mixwarden::source::rehearsal::script::Act;
+use stage::*;
+
+fn talk(seconds: f64, seed: u64) -> Audio {
+    acts(&[(Act::Talk, seconds)], 48_000, seed).stream()
+}
+
+fn band(seconds: f64, seed: u64) -> Audio {
+    acts(&[(Act::Band, seconds)], 48_000, seed).stream()
+}
+
+/// One telling of `condition`, within `window` seconds, over by `cleared_by`, and nothing else shown.
+#[track_caller]
+fn one(heard: &Heard, condition: &str, window: (f64, f64), cleared_by: f64) {
+    let of = heard.of(condition);
+    assert_eq!(of.len(), 1, "{condition}: {:?}", heard.told);
+    assert!(of[0].raised >= window.0 && of[0].raised <= window.1, "{condition}: {of:?}");
+    assert!(of[0].cleared.is_some_and(|c| c <= cleared_by), "{condition}: {of:?}");
+    let others: Vec<_> = heard.shown().into_iter().filter(|t| t.condition != condition).collect();
+    assert!(others.is_empty(), "{condition} came with {others:?}");
+}
+
+/// Nothing shown.
+#[track_caller]
+fn quiet(heard: &Heard) {
+    assert!(heard.shown().is_empty(), "{:?}", heard.shown());
+}
+
+#[test]
+fn imbalance() {
+    let tilted = |db: f64| {
+        let g = 10f64.powf(-db / 20.0);
+        Listening::to(&talk(90.0, 1).change(10.0, 70.0, |_, [l, r]| [l, g * r])).hear()
+    };
+    one(&tilted(10.0), "imbalance", (40.0, 60.0), 90.0);
+    quiet(&tilted(4.0));
+    // A piano that stands on the left, beside a talker in the middle.
+    let mut piano = band(60.0, 2);
+    piano = piano.change(0.0, 60.0, |_, [l, _]| [l, 0.0]);
+    let base = talk(60.0, 3);
+    let mut i = 0;
+    let both = base.change(0.0, 60.0, |_, [l, r]| {
+        i += 2;
+        [l + f64::from(piano.samples[i - 2]), r]
+    });
+    quiet(&Listening::to(&both).hear());
+}
+
+#[test]
+fn polarity() {
+    let turned = Listening::to(&talk(60.0, 1).change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
+    one(&turned, "polarity", (24.0, 32.0), 60.0);
+    let in_music = Listening::to(&band(60.0, 1).change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
+    one(&in_music, "polarity", (24.0, 40.0), 60.0);
+    quiet(&Listening::to(&band(60.0, 2)).hear());
+}
+
+#[test]
+fn mono_loss() {
+    // A widened keyboard: its sides oppose each other, but not fully.
+    let wide = Audio::made(30.0, 48_000, |t| {
+        let swell = 0.15 * (1.0 + 0.5 * sine(0.9, t));
+        let (against, common) = (sine(220.0, t) + sine(331.0, t), 0.42 * (sine(262.0, t) + sine(415.0, t)));
+        [swell * (common + against), swell * (common - against)]
+    });
+    let service = talk(20.0, 1).then(&wide).then(&talk(20.0, 2));
+    one(&Listening::to(&service).hear(), "mono_loss", (28.0, 34.0), 70.0);
+    quiet(&Listening::to(&talk(20.0, 1).then(&band(30.0, 3))).hear());
+}
+
+#[test]
+fn dual_mono() {
+    let same = |x: Audio, from, to| x.change(from, to, |_, [l, _]| [l, l]);
+    let heard = Listening::to(&same(band(100.0, 1), 10.0, 85.0)).hear();
+    one(&heard, "dual_mono", (70.0, 82.0), 100.0);
+    assert!(Listening::to(&same(band(60.0, 1), 10.0, 50.0)).hear().of("dual_mono").is_empty());
+}
