@@ -1,6 +1,8 @@
 //! Scenes made in code: each condition is told where it should be, stays quiet at its nearest neighbour, and clears.
 #![allow(clippy::unwrap_used)] // a test may fall where it stands
 
+#[path = "scenes/spine.rs"]
+mod spine;
 #[path = "scenes/stage.rs"]
 mod stage;
 
@@ -24,6 +26,7 @@ fn one(heard: &Heard, condition: &str, window: (f64, f64), cleared_by: f64) {
     assert!(of[0].cleared.is_some_and(|c| c <= cleared_by), "{condition}: {of:?}");
     let others: Vec<_> = heard.shown().into_iter().filter(|t| t.condition != condition).collect();
     assert!(others.is_empty(), "{condition} came with {others:?}");
+    assert!(heard.most_at_once <= 1, "{condition}: {} at once", heard.most_at_once);
 }
 
 /// Nothing shown.

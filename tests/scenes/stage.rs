@@ -24,9 +24,6 @@ impl Noise {
         self.0 ^= self.0 << 17;
         (self.0 >> 11) as f64 / (1u64 << 52) as f64 - 1.0
     }
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (0.5 + 0.5 * self.next())
-    }
 }
 
 /// Interleaved audio.
@@ -83,10 +80,6 @@ impl Audio {
     pub fn stream(&self) -> Self {
         let samples = self.samples.chunks_exact(self.channels).flat_map(|f| [f[0], f[1]]).collect();
         Self { hz: self.hz, channels: 2, samples }
-    }
-
-    pub fn seconds(&self) -> f64 {
-        (self.samples.len() / self.channels) as f64 / f64::from(self.hz)
     }
 
     fn frame(&self, seconds: f64) -> usize {
