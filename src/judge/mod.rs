@@ -20,6 +20,7 @@ mod long_quiet;
 mod no_data;
 mod one_side;
 mod silence;
+mod spectral;
 mod stereo;
 mod too_loud;
 mod too_quiet;

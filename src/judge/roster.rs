@@ -4,7 +4,7 @@
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
 use super::{
-    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, stereo, too_loud, too_quiet, true_peak_over,
+    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, spectral, stereo, too_loud, too_quiet, true_peak_over,
 };
 
 /// A condition's line.
@@ -86,6 +86,9 @@ roster! {
     silent_while_house_plays: silence::while_house_plays;
     digital_silence: silence::digital;
     bus_muted: silence::bus_muted;
+    tone_left_on: spectral::tone_left_on;
+    howl: spectral::howl;
+    steady_noise: spectral::steady_noise;
     channel_dead: one_side::dead;
     polarity: stereo::polarity;
     clipping: clipping;

@@ -5,6 +5,7 @@ use super::kweight::KBank;
 use super::level::Level;
 use super::range::Range;
 use super::simd::{Isa, Kernel, Simd};
+use super::spectrum::Analyser;
 use super::true_peak::{Interpolator, TruePeak};
 use super::window::{MOMENTARY_HOPS, SHORT_TERM_HOPS, Windows};
 use super::{ChannelLevel, Reading};
@@ -24,6 +25,7 @@ pub struct Meter {
     weights: Vec<f64>,
     k: KBank,
     channels: Vec<Channel>,
+    analyser: Analyser,
     windows: Windows,
     gate: Gate,
     range: Range,
@@ -77,6 +79,7 @@ impl Meter {
             weights: patch.weights.clone(),
             k: KBank::new(rate, patch.channels.len()),
             channels: patch.channels.iter().map(|_| channel()).collect(),
+            analyser: Analyser::new(rate.hz(), patch.channels.len()),
             windows: Windows::default(),
             gate: Gate::new(),
             range: Range::new(),
@@ -118,6 +121,9 @@ impl Meter {
         self.missing_total += u64::from(hop.missing_frames);
         let power =
             (hop.missing_frames == 0).then(|| self.isa.run(Measure { meter: self, hop })).filter(|_| !self.ended);
+        if power.is_some() {
+            self.analyser.hop(hop.samples, hop.channels);
+        }
         self.windows.hop(power);
         self.programme_hops += u64::from(power.is_some());
         if let Some(mean) = self.windows.momentary() {
@@ -199,6 +205,7 @@ impl Meter {
             max_short_term_lufs: self.maxima.short_term.map(lufs_of_power),
             max_true_peak: self.maxima.true_peak,
             max_sample_peak: self.maxima.sample_peak,
+            spectrum: self.analyser.close(),
             cleaned_total: self.cleaned_total,
             missing_frames_total: self.missing_total,
         }

@@ -11,6 +11,7 @@ pub mod range;
 pub mod reference;
 pub mod selfcheck;
 pub mod simd;
+pub mod spectrum;
 pub mod true_peak;
 pub mod window;
 
@@ -77,6 +78,8 @@ pub struct Reading {
     pub max_true_peak: [f64; MAX_CHANNELS],
     /// Largest |sample| of the programme, per channel.
     pub max_sample_peak: [f64; MAX_CHANNELS],
+    /// Spectrum of this tick; `None` when some of it never came or it is empty.
+    pub spectrum: Option<spectrum::Spectrum>,
     /// Samples cleaned since the stream began (NaN or infinite).
     pub cleaned_total: u64,
     /// Frames that never came since the stream began.
