@@ -4,7 +4,8 @@
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
 use super::{
-    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, spectral, stereo, too_loud, too_quiet, true_peak_over,
+    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, spectral, stereo, too_loud, too_quiet,
+    true_peak_over,
 };
 
 /// A condition's line.

@@ -43,7 +43,7 @@ impl Peak {
 pub struct Spectrum {
     /// Level of all above 25 Hz, dBFS (a full-scale sine in every channel reads 0).
     pub level_dbfs: f32,
-    /// 0 (tones) to about 0.56 (any steady noise: white, pink, a fan): spectral flatness within third-octave
+    /// 0 (tones) to 0.56 and more (any steady noise: white, pink, a fan): spectral flatness within third-octave
     /// bands, weighted by their power.
     pub noise_likeness: f32,
     /// Third-octave levels, dBFS, 100 Hz upwards.
@@ -94,8 +94,8 @@ static PLANS: [LazyLock<Plan>; 3] =
 /// The plan of `size`: 4 096, 8 192 or 16 384.
 pub(super) fn plan(size: usize) -> &'static Plan {
     match size {
-        ..=4_096 => &PLANS[0],
-        ..=8_192 => &PLANS[1],
+        4_096 => &PLANS[0],
+        8_192 => &PLANS[1],
         _ => &PLANS[2],
     }
 }
