@@ -40,6 +40,8 @@ pub struct FeedBoard {
     pub heard: bool,
     /// It plays now.
     pub plays: bool,
+    /// When it last played.
+    pub last_sound: Option<StreamTime>,
     /// Loudness of the last half minute, LUFS.
     pub recent_lufs: Option<f64>,
     /// Learned pause floor, LUFS.
@@ -93,6 +95,8 @@ pub struct Board {
     pub now: StreamTime,
     /// Wall clock of `now`, milliseconds since 1970 (stamped by the shell; may be wrong on booth machines).
     pub now_unix_ms: i64,
+    /// Wall clock of the start, milliseconds since 1970.
+    pub started_unix_ms: i64,
     /// One a feed.
     pub feeds: Vec<FeedBoard>,
     /// The service.
@@ -119,6 +123,7 @@ impl Board {
                 reading: None,
                 heard: false,
                 plays: false,
+                last_sound: None,
                 recent_lufs: None,
                 floor_lufs: None,
                 lives: f.lives,
@@ -134,6 +139,7 @@ impl Board {
             target,
             now: StreamTime::default(),
             now_unix_ms: 0,
+            started_unix_ms: 0,
             feeds,
             service: ServiceBoard::default(),
             standing: Vec::new(),
@@ -141,6 +147,11 @@ impl Board {
             faults: Vec::new(),
             rehearsal: false,
         }
+    }
+
+    /// Wall clock of `at`, milliseconds since 1970, as seen from now.
+    pub fn unix_ms(&self, at: StreamTime) -> i64 {
+        self.now_unix_ms - (self.now.since(at) * 1000.0) as i64
     }
 
     /// Takes one outcome.
@@ -172,6 +183,9 @@ impl Board {
             let Some(view) = chain.feed(i) else { continue };
             feed.heard = view.hearing.heard;
             feed.plays = view.hearing.plays;
+            if feed.plays {
+                feed.last_sound = Some(self.now);
+            }
             feed.recent_lufs = view.hearing.recent_lufs();
             feed.floor_lufs = view.habits.floor_lufs();
             feed.lives = view.lives;

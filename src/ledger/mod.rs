@@ -6,6 +6,7 @@ pub mod board;
 pub mod linecheck;
 pub mod notice;
 pub mod outbox;
+pub mod runbook;
 pub mod sentence;
 
 pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};

@@ -83,6 +83,7 @@ impl Engine {
     /// when only a new process can help.
     pub fn run(mut self) -> ExitCode {
         let mut wall = Wall::new(self.chain.now(), self.board.rehearsal);
+        self.board.started_unix_ms = wall.stamp(self.chain.now());
         let mut out = Vec::new();
         let mut next_publish = Instant::now();
         let mut next_second = Instant::now();

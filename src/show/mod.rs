@@ -5,10 +5,12 @@ mod api;
 mod events;
 mod metrics;
 mod page;
+mod rules;
 mod snapshot;
 
 pub use access::{Keys, Trusted};
-pub use metrics::{METRICS, Metric};
+pub use metrics::{METRICS, Metric, table as metrics_table};
+pub use rules::{condition_rule_tests, condition_rules};
 pub use snapshot::Snapshot;
 
 use crate::feed::Mark;

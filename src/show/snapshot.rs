@@ -146,6 +146,9 @@ pub struct FaultNow {
     pub sentence: String,
 }
 
+/// Kinds of signal, from nothing to sound.
+pub const SIGNALS: [&str; 4] = ["no_data", "digital_silence", "quiet", "sound"];
+
 /// Kind of signal of a feed.
 pub fn signal(feed: &FeedBoard) -> &'static str {
     match &feed.reading {
