@@ -3,22 +3,13 @@
 
 use mixwarden::judge::ROSTER;
 use mixwarden::ledger::runbook;
+use mixwarden::show::METRICS;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Stdio};
+use world::{Daemon, Hook, Tap, Watchtower, root, text, tool, wait};
 
-fn root() -> &'static Path {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-}
-
-/// A program of the system; the tests need it.
-fn tool(name: &str) -> Command {
-    let found = ["/usr/bin", "/usr/sbin", "/bin", "/sbin"].iter().map(|d| Path::new(d).join(name)).find(|p| p.exists());
-    Command::new(found.unwrap_or_else(|| panic!("{name} is missing: deploy/setup tests")))
-}
-
-fn text(output: &Output) -> String {
-    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
-}
+#[path = "fleet/world.rs"]
+mod world;
 
 /// The units as they are installed, with a program at the place that they name.
 fn installed_units(directory: &Path) -> [PathBuf; 2] {
@@ -133,4 +124,77 @@ fn rules_and_routes_are_understood_and_do_what_they_say() {
         );
         assert!(told.contains(receivers), "{told}");
     }
+}
+
+/// Series of the daemon, without the words about them.
+fn series(metrics: &str) -> Vec<&str> {
+    metrics.lines().filter(|l| !l.starts_with('#')).collect()
+}
+
+#[test]
+fn metrics_are_those_of_the_table_few_and_well_formed() {
+    let directory = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&["rehearse", "--speed", "20"], directory.path(), Stdio::null());
+    // A fault stands, so that the series that come and go are there too.
+    wait("an alert", || daemon.metrics().contains("mixwarden_alert_raised_timestamp_seconds{"));
+    let metrics = daemon.metrics();
+    let mut named = std::collections::BTreeSet::new();
+    for line in series(&metrics) {
+        let name = line.split(['{', ' ']).next().unwrap();
+        let row = METRICS.iter().find(|m| m.name == name).unwrap_or_else(|| panic!("{name} is not in the table"));
+        named.insert(name);
+        assert!(metrics.contains(&format!("# TYPE {name} {}\n", row.kind)), "{name} is no {}", row.kind);
+        let mut labels: Vec<&str> =
+            line.split_once('{').map_or(vec![], |(_, l)| l.split("\",").filter_map(|l| l.split('=').next()).collect());
+        labels.sort_unstable();
+        let mut want = row.labels.to_vec();
+        want.sort_unstable();
+        assert_eq!(labels, want, "{line}");
+    }
+    let missing: Vec<&str> = METRICS.iter().map(|m| m.name).filter(|n| !named.contains(n)).collect();
+    assert!(missing.is_empty(), "in the table, never exported: {missing:?}");
+    let count = series(&metrics).len();
+    println!("{count} series, {} bytes for two feeds", metrics.len());
+    assert!(count <= 120, "{count} series");
+    assert!(metrics.len() <= 25_000, "{} bytes", metrics.len());
+    let mut lint = tool("promtool")
+        .args(["check", "metrics"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    std::io::Write::write_all(&mut lint.stdin.take().unwrap(), metrics.as_bytes()).unwrap();
+    let told = lint.wait_with_output().unwrap();
+    assert!(told.status.success(), "{}", text(&told));
+}
+
+#[test]
+fn a_fault_in_the_booth_reaches_the_person_on_call_and_is_taken_back() {
+    let directory = tempfile::tempdir().unwrap();
+    let hook = Hook::open();
+    let mut daemon = Daemon::start(&["watch", "--input", "-"], &directory.path().join("larkfield"), Stdio::piped());
+    let tap = Tap::open(daemon.process.0.stdin.take().unwrap());
+    let began = world::http("POST", &format!("{}api/v1/service/begin", daemon.url), "").unwrap();
+    assert_eq!(began.0, 204, "{}", began.1);
+    let tower = Watchtower::start(directory.path(), &[("larkfield", daemon.address(), 5)], &hook);
+    let value =
+        |query: &str| tower.query(query, None).ok().and_then(|r| r.first()?["value"][1].as_str().map(str::to_string));
+    wait("sound at Prometheus", || value("mixwarden_recent_lufs > -Inf").is_some());
+    assert_eq!(value("mixwarden:venue:need{venue=\"larkfield\"}").as_deref(), Some("0"));
+
+    tap.sound(false);
+    let name = "MixwardenDigitalSilence";
+    let told = wait("the page", || !hook.told("/larkfield", name, "firing").is_empty());
+    println!("from the fault to the person on call: {:.1} s at a 5 s scrape", told.as_secs_f64());
+    let page = hook.told("/larkfield", name, "firing").remove(0);
+    assert_eq!((&page["labels"]["venue"], &page["labels"]["severity"]), (&"larkfield".into(), &"warning".into()));
+    assert!(page["annotations"]["runbook_url"].as_str().unwrap().ends_with("/digital_silence.md"), "{page}");
+    assert_eq!(value("mixwarden_momentary_lufs < -60").as_deref(), Some("-Inf"));
+
+    tap.sound(true);
+    let over = wait("the all-clear", || !hook.told("/larkfield", name, "resolved").is_empty());
+    println!("from the sound's return to the all-clear: {:.1} s", over.as_secs_f64());
+    // The goal is 30 s on a quiet machine; this one may be busy with other tests.
+    assert!(told.as_secs_f64() <= 60.0, "{told:?}");
 }
