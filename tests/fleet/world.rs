@@ -185,7 +185,7 @@ impl Hook {
 /// Prometheus with the rules as they are shipped, and Alertmanager with the routes as they are shipped.
 pub struct Watchtower {
     _alertmanager: Process,
-    pub prometheus: Process,
+    _prometheus: Process,
     pub url: String,
 }
 
@@ -225,7 +225,7 @@ impl Watchtower {
         let url = format!("http://127.0.0.1:{metrics_port}");
         wait("Prometheus", || get(&format!("{url}/-/ready")).is_some());
         wait("Alertmanager", || get(&format!("http://127.0.0.1:{alerts_port}/-/ready")).is_some());
-        Self { _alertmanager: alertmanager, prometheus, url }
+        Self { _alertmanager: alertmanager, _prometheus: prometheus, url }
     }
 
     /// The result of a query: now, or over the last `range` seconds.
