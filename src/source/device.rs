@@ -1,7 +1,7 @@
 //! Sound devices of the system through cpal (ALSA on Linux). The only user of cpal.
 
 use super::Format;
-use super::live::{Host, Inlet, Opened, Stream, ring};
+use super::live::{Around, Host, Inlet, Opened, Stream, ring};
 use crate::units::SampleRate;
 use cpal::traits::{DeviceTrait as _, HostTrait as _, StreamTrait as _};
 use cpal::{BufferSize, ErrorKind, SampleFormat, SizedSample, StreamConfig};
@@ -63,7 +63,7 @@ impl Host for Alsa {
         }
     }
 
-    fn open(&self) -> Result<Opened, String> {
+    fn open(&self, around: Around) -> Result<Opened, String> {
         let host = host()?;
         let device = match &self.pcm {
             None => host.default_input_device().ok_or("there is none")?,
@@ -77,7 +77,7 @@ impl Host for Alsa {
         let rate = SampleRate::new(supported.sample_rate()).map_err(|e| e.to_string())?;
         let format = Format { rate, channels: usize::from(supported.channels()) };
         let config = StreamConfig { buffer_size: BufferSize::Default, ..supported.config() };
-        let (inlet, outlet) = ring(format);
+        let (inlet, outlet) = ring(format, around);
         let (tell, errors) = channel();
         let stream = match supported.sample_format() {
             SampleFormat::I16 => build::<i16>(&device, config, inlet, tell, |x| f32::from(x) / 32_768.0),

@@ -55,10 +55,10 @@ pub fn list() -> (Vec<Input>, Vec<String>) {
 /// One sentence when the id has no known form; a device that is not there now is waited for.
 pub fn open(id: &str) -> Result<Live, String> {
     match id.split_once(':') {
-        Some(("pulse", name)) if !name.is_empty() => Ok(Live::new(pulse::Pulse { source: Some(name.into()) })),
+        Some(("pulse", name)) if !name.is_empty() => Ok(Live::new(pulse::Pulse::new(Some(name))?)),
         Some(("alsa", name)) if !name.is_empty() => Ok(Live::new(device::Alsa { pcm: Some(name.into()) })),
         None if id == "default" => Ok(if pulse::list().is_ok() {
-            Live::new(pulse::Pulse { source: None })
+            Live::new(pulse::Pulse::new(None)?)
         } else {
             Live::new(device::Alsa { pcm: None })
         }),

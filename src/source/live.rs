@@ -17,7 +17,7 @@ const OPEN_WITHIN: Duration = Duration::from_secs(4);
 const STALL_AFTER: Duration = Duration::from_secs(1);
 /// Back-off between two attempts.
 const FIRST_WAIT: Duration = Duration::from_millis(100);
-const LONGEST_WAIT: Duration = Duration::from_secs(2);
+const LONGEST_WAIT: Duration = Duration::from_secs(1);
 /// The device thread asks its host this often whether the input still is the one that was opened.
 const CHECK_EVERY: Duration = Duration::from_millis(300);
 /// Opens left behind that do not come back, above which the process should be restarted.
@@ -25,8 +25,17 @@ const MOST_STUCK: u32 = 4;
 /// Audio faster than this against the clock is stale audio played again.
 const RUNAWAY: f64 = 1.5;
 
+/// What is run around the body of the audio callback: a plain call, or a test's count of what it must not do.
+pub type Around = fn(&mut dyn FnMut());
+
+/// The plain call.
+fn plain(body: &mut dyn FnMut()) {
+    body();
+}
+
 /// The callback's end of the ring.
 pub(super) struct Inlet {
+    around: Around,
     ring: Producer<f32>,
     channels: usize,
     lost: Arc<AtomicU64>,
@@ -35,6 +44,10 @@ pub(super) struct Inlet {
 impl Inlet {
     /// Copies whole frames; allocates nothing, locks nothing, logs nothing. What does not fit is counted.
     pub(super) fn take(&mut self, frames: usize, mut sample: impl FnMut(usize) -> f32) {
+        (self.around)(&mut || self.copy(frames, &mut sample));
+    }
+
+    fn copy(&mut self, frames: usize, sample: &mut impl FnMut(usize) -> f32) {
         let fits = (self.ring.slots() / self.channels).min(frames);
         if let Ok(mut chunk) = self.ring.write_chunk(fits * self.channels) {
             let (first, second) = chunk.as_mut_slices();
@@ -56,10 +69,10 @@ pub(super) struct Outlet {
 }
 
 /// A ring for a device of this format.
-pub(super) fn ring(format: Format) -> (Inlet, Outlet) {
+pub(super) fn ring(format: Format, around: Around) -> (Inlet, Outlet) {
     let (producer, consumer) = RingBuffer::new(format.rate.hz() as usize * format.channels * RING_SECONDS);
     let lost = Arc::new(AtomicU64::new(0));
-    (Inlet { ring: producer, channels: format.channels, lost: lost.clone() }, Outlet { ring: consumer, lost })
+    (Inlet { around, ring: producer, channels: format.channels, lost: lost.clone() }, Outlet { ring: consumer, lost })
 }
 
 /// An open device. Dropping it closes the device.
@@ -79,7 +92,8 @@ pub(super) trait Stream {
 
 /// How a host opens its device. May block: it runs on the device's thread.
 pub(super) trait Host: Send + Sync + 'static {
-    fn open(&self) -> Result<Opened, String>;
+    /// `around` is run around the body of the audio callback.
+    fn open(&self, around: Around) -> Result<Opened, String>;
     /// What is meant to be opened, for people.
     fn wanted(&self) -> String;
 }
@@ -109,6 +123,7 @@ enum Answer {
 /// A live input.
 pub struct Live {
     host: Arc<dyn Host>,
+    around: Around,
     state: State,
     wait: Duration,
     format: Option<Format>,
@@ -121,6 +136,7 @@ impl Live {
     pub(super) fn new(host: impl Host) -> Self {
         Self {
             host: Arc::new(host),
+            around: plain,
             state: State::Waiting { until: Instant::now() },
             wait: FIRST_WAIT,
             format: None,
@@ -130,13 +146,21 @@ impl Live {
         }
     }
 
+    /// Runs `around` around the body of the audio callback.
+    #[must_use]
+    pub fn with(mut self, around: Around) -> Self {
+        self.around = around;
+        self
+    }
+
     fn begin_opening(&mut self) {
         let (tell, answer) = channel();
         let (close, closed) = channel();
-        let (host, stuck) = (self.host.clone(), self.stuck.clone());
+        let (host, stuck, around) = (self.host.clone(), self.stuck.clone(), self.around);
         // Counted as stuck while it has not come back; a healthy device thread is not counted.
-        let spawned =
-            std::thread::Builder::new().name("device".into()).spawn(move || device(&*host, &tell, &closed, &stuck));
+        let spawned = std::thread::Builder::new()
+            .name("device".into())
+            .spawn(move || device(&*host, around, &tell, &closed, &stuck));
         self.state = match spawned {
             Ok(_) => State::Opening { since: Instant::now(), answer, close },
             Err(e) => return self.retry(format!("no thread for the input: {e}")),
@@ -204,9 +228,9 @@ impl Live {
 }
 
 /// The device's thread: open, tell, check until told to close, drop.
-fn device(host: &dyn Host, tell: &Sender<Answer>, closed: &Receiver<()>, stuck: &AtomicU32) {
+fn device(host: &dyn Host, around: Around, tell: &Sender<Answer>, closed: &Receiver<()>, stuck: &AtomicU32) {
     stuck.fetch_add(1, Ordering::Relaxed);
-    match host.open() {
+    match host.open(around) {
         Err(why) => {
             let _ = tell.send(Answer::Failed(why));
         }

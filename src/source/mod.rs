@@ -5,7 +5,7 @@ mod decode;
 mod device;
 pub mod file;
 pub mod inputs;
-mod live;
+pub mod live;
 pub mod pcm;
 mod pulse;
 pub mod rehearsal;
