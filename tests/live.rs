@@ -234,6 +234,14 @@ fn the_default_input_stays_the_one_that_it_was() {
     assert!(line.daemon.now()["feeds"][0]["source"].as_str().unwrap().contains("2 channels"));
 }
 
+/// The listener's fourth line from now: two seconds on.
+fn fourth(listener: &Peer, id: &str) -> Value {
+    for _ in 0..3 {
+        listener.line(id);
+    }
+    listener.line(id)
+}
+
 #[test]
 fn the_audio_callback_allocates_nothing_and_waits_for_nobody() {
     let pulse = Pulse::start(&[("desk", 18)]);
@@ -241,7 +249,7 @@ fn the_audio_callback_allocates_nothing_and_waits_for_nobody() {
     let _player = pulse.play("desk", &tones);
     let id = "pulse:desk.monitor";
     let mut listener = Peer::example("listener", &[id], &pulse.environment());
-    let before = (0..4).map(|_| listener.line(id)).last().unwrap();
+    let before = fourth(&listener, id);
     // The measuring thread stands still for longer than the ring holds: the callback goes on, and counts.
     listener.say("rest 4");
     let lost = wait("the count of lost frames", || {
@@ -253,7 +261,7 @@ fn the_audio_callback_allocates_nothing_and_waits_for_nobody() {
     assert!(calls(&lost) >= calls(&before) + 60, "the callback stood still with the reader: {lost}");
     let lost_seconds = lost["lost_frames"].as_f64().unwrap() / 48_000.0;
     assert!((1.0..4.0).contains(&lost_seconds), "4 s of rest, 2 s in the ring, {lost_seconds} s counted as lost");
-    let after = (0..4).map(|_| listener.line(id)).last().unwrap();
+    let after = fourth(&listener, id);
     assert_eq!(after["allocations_in_callback"], 0);
     assert_eq!(after["lost_frames"], lost["lost_frames"]);
     assert_eq!(after["channels"][17]["tone_hz"], tone(17).0);
