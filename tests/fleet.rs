@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use world::{Daemon, Hook, Tap, Watchtower, root, text, tool, wait};
 
+#[path = "fleet/clients.rs"]
+mod clients;
 #[path = "fleet/world.rs"]
 mod world;
 

@@ -1,12 +1,16 @@
 //! The commands: each file runs one and returns its exit status.
 
 pub mod inputs;
+pub mod links;
 pub mod measure;
 pub mod notice;
 pub mod rehearse;
 pub mod selfcheck;
+pub mod status;
+pub mod support;
 pub mod watch;
 
+use crate::run::control::Daemon;
 use crate::settings::{self, Settings};
 use anyhow::Context as _;
 use clap::{CommandFactory as _, Parser, Subcommand};
@@ -37,6 +41,9 @@ enum Command {
     Rehearse(rehearse::RehearseArgs),
     Measure(measure::MeasureArgs),
     Notice(notice::NoticeArgs),
+    Status(status::StatusArgs),
+    Links(links::LinksArgs),
+    Support(support::SupportArgs),
     /// Put the standards' own signals through the meter, on this machine.
     #[command(after_help = "Example:\n  mixwarden selfcheck --json\n\nExit status: 1 when a figure is missed.")]
     Selfcheck {
@@ -89,6 +96,9 @@ fn run(command: &Command) -> anyhow::Result<ExitCode> {
         Command::Inputs(args) => inputs::run(args),
         Command::Measure(args) => measure::run(args),
         Command::Notice(args) => notice::run(args),
+        Command::Status(args) => Ok(status::run(args)),
+        Command::Links(args) => links::run(args),
+        Command::Support(args) => support::run(args),
         Command::Selfcheck { json } => Ok(selfcheck::selfcheck(*json, &mut std::io::stdout().lock())?),
         Command::Check { file } => check(file),
         Command::Defaults => {
@@ -136,6 +146,13 @@ pub fn load_settings(given: Option<&Path>, search: bool) -> anyhow::Result<(Opti
             )
         }
     }
+}
+
+/// The daemon that runs on this machine: of the directory that was given, of this user, of the system.
+pub fn daemon_here(given: Option<&Path>) -> Option<Daemon> {
+    let own = watch::state_directory(given).ok();
+    let system = given.is_none().then(|| PathBuf::from("/var/lib/mixwarden"));
+    Daemon::here(&own.into_iter().chain(system).collect::<Vec<_>>())
 }
 
 fn docs(directory: &Path) -> anyhow::Result<ExitCode> {

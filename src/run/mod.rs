@@ -2,6 +2,7 @@
 //! but the commands.
 
 mod clock;
+pub mod control;
 mod engine;
 mod fault;
 mod notices;
@@ -17,7 +18,7 @@ use crate::chain::{Chain, LaneSpec};
 use crate::feed::FeedPatch;
 use crate::ledger::Board;
 use crate::settings::{self, Settings};
-use crate::show::AppState;
+use crate::show::{AppState, Keys};
 use crate::source::Source;
 use crate::units::SampleRate;
 use anyhow::Context as _;
@@ -110,7 +111,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         .context("no thread to measure")?;
 
     let to_engine = orders.clone();
-    let state = AppState::new(present.clone(), move |mark| to_engine.try_send(Order::Mark(mark)).is_ok(), keys);
+    let state = AppState::new(present.clone(), move |mark| to_engine.try_send(Order::Mark(mark)).is_ok(), keys.clone());
     let (stop, stopped) = tokio::sync::watch::channel(false);
     tokio::spawn(state.clone().follow());
     let served = tokio::spawn(page::serve(plan.listen, state.clone(), faults.clone(), stopped.clone()));
@@ -124,7 +125,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         tokio::select! {
             _ = terminate.recv() => running = false,
             _ = interrupt.recv() => running = false,
-            _ = reload.recv() => reload_settings(plan.settings_file.as_deref(), &orders, &faults),
+            _ = reload.recv() => reload_settings(plan.settings_file.as_deref(), &orders, &faults, &keys, plan.listen),
             changed = present.changed() => running = changed.is_ok(),
         }
     }
@@ -157,7 +158,13 @@ fn private_directory(path: &std::path::Path) -> std::io::Result<()> {
     std::fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
 }
 
-fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Order>, faults: &Faults) {
+fn reload_settings(
+    file: Option<&std::path::Path>,
+    orders: &mpsc::SyncSender<Order>,
+    faults: &Faults,
+    keys: &Keys,
+    listen: std::net::SocketAddr,
+) {
     let Some(file) = file else {
         tracing::info!("no settings file to read again");
         return;
@@ -165,6 +172,11 @@ fn reload_settings(file: Option<&std::path::Path>, orders: &mpsc::SyncSender<Ord
     let read = std::fs::read_to_string(file).map_err(|e| e.to_string());
     let parsed = read.and_then(|text| {
         settings::parse(&text).map_err(|p| p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    });
+    let parsed = parsed.and_then(|settings| {
+        let fresh = page::keys(settings.keys_file.as_deref(), listen).map_err(|e| e.to_string())?;
+        keys.replace(&fresh);
+        Ok(settings)
     });
     match parsed {
         Ok(settings) => {

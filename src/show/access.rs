@@ -7,7 +7,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse as _, Response};
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, RwLock};
 use subtle::ConstantTimeEq as _;
 
 /// What a visitor may do; each may do what the ones before may.
@@ -22,6 +22,15 @@ pub enum Role {
 }
 
 impl Role {
+    /// Its name in the keys file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Look => "look",
+            Self::Acknowledge => "acknowledge",
+            Self::Manage => "manage",
+        }
+    }
+
     /// The role of this name.
     pub fn named(name: &str) -> Option<Self> {
         match name {
@@ -33,9 +42,9 @@ impl Role {
     }
 }
 
-/// The keys of other machines. Debug never prints them.
+/// The keys of other machines; clones share them. Debug never prints them.
 #[derive(Clone, Default)]
-pub struct Keys(Arc<Vec<(Role, String)>>);
+pub struct Keys(Arc<RwLock<Vec<(Role, String)>>>);
 
 impl Keys {
     /// Reads a file of `role key` lines; `#` begins a remark.
@@ -60,18 +69,31 @@ impl Keys {
                 }
             }
         }
-        Ok(Self(Arc::new(keys)))
+        Ok(Self(Arc::new(RwLock::new(keys))))
+    }
+
+    /// All of them, in the file's order.
+    pub fn list(&self) -> Vec<(Role, String)> {
+        self.0.read().map_or_else(|_| Vec::new(), |keys| keys.clone())
+    }
+
+    /// Lets in those of `fresh` from now on, and no others.
+    pub fn replace(&self, fresh: &Self) {
+        if let Ok(mut keys) = self.0.write() {
+            *keys = fresh.list();
+        }
     }
 
     /// There is none.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.list().is_empty()
     }
 
     /// The strongest role of `key`; every key is compared, each in constant time.
     fn role(&self, key: &str) -> Option<Role> {
         let same = |k: &str| bool::from(k.as_bytes().ct_eq(key.as_bytes()));
-        self.0.iter().fold(None, |best, (role, k)| if same(k) { best.max(Some(*role)) } else { best })
+        let Ok(keys) = self.0.read() else { return None };
+        keys.iter().fold(None, |best, (role, k)| if same(k) { best.max(Some(*role)) } else { best })
     }
 }
 
