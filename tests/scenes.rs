@@ -1,6 +1,8 @@
 //! Scenes made in code: each condition is told where it should be, stays quiet at its nearest neighbour, and clears.
 #![allow(clippy::unwrap_used)] // a test may fall where it stands
 
+#[path = "scenes/broken.rs"]
+mod broken;
 #[path = "scenes/spine.rs"]
 mod spine;
 #[path = "scenes/stage.rs"]

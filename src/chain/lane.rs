@@ -3,7 +3,7 @@
 use super::Programme;
 use crate::feed::{Arrival, Cutter, FeedPatch, Hop, PatchError, Role};
 use crate::judge::Hearing;
-use crate::measure::{Meter, Reading};
+use crate::measure::{Meter, Reading, Texture};
 use crate::units::{HOPS_A_TICK, SampleRate, StreamTime, db_of_amplitude};
 use std::time::Duration;
 
@@ -12,6 +12,7 @@ pub(super) struct Seat {
     pub(super) name: String,
     pub(super) role: Role,
     pub(super) meter: Meter,
+    texture: Texture,
     pub(super) reading: Option<Reading>,
     pub(super) hearing: Hearing,
 }
@@ -64,6 +65,7 @@ impl Lane {
                 name: patch.name.clone(),
                 role: patch.role,
                 meter: Meter::new(spec.rate, patch),
+                texture: Texture::new(spec.rate, patch.channels.len()),
                 reading: None,
                 hearing: Hearing::default(),
             })
@@ -97,6 +99,7 @@ impl Lane {
         (self.rate, self.channels, self.into_hop) = (rate, channels, 0);
         for (seat, patch) in self.seats.iter_mut().zip(&self.patches) {
             seat.meter = seat.meter.refitted(rate, patch);
+            seat.texture = Texture::new(rate, patch.channels.len());
         }
         Ok(())
     }
@@ -138,8 +141,10 @@ impl Lane {
             let Self { cutter, seats, hops, .. } = self;
             let mut each = |feed: usize, hop: Hop<'_>| {
                 let seat = &mut seats[feed];
+                seat.texture.hop(&hop);
                 if let Some(mut reading) = seat.meter.hop(&hop) {
                     reading.at = StreamTime(*hops + 1);
+                    reading.flaws = seat.texture.close();
                     seat.hearing.step(&reading);
                     seat.reading = Some(reading);
                 }

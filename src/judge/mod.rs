@@ -15,7 +15,9 @@ mod sound;
 mod target;
 
 mod clipping;
+mod clipping_upstream;
 mod dc_offset;
+mod dropouts;
 mod long_quiet;
 mod no_data;
 mod one_side;

@@ -4,8 +4,8 @@
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
 use super::{
-    Watch, clipping, dc_offset, long_quiet, no_data, one_side, silence, spectral, stereo, too_loud, too_quiet,
-    true_peak_over,
+    Watch, clipping, clipping_upstream, dc_offset, dropouts, long_quiet, no_data, one_side, silence, spectral, stereo,
+    too_loud, too_quiet, true_peak_over,
 };
 
 /// A condition's line.
@@ -93,11 +93,15 @@ roster! {
     channel_dead: one_side::dead;
     polarity: stereo::polarity;
     clipping: clipping;
+    gaps: dropouts::gaps;
+    repeats: dropouts::repeats;
+    clicks: dropouts::clicks;
     far_too_loud: too_loud::far;
     far_too_quiet: too_quiet::far;
     too_loud: too_loud;
     too_quiet: too_quiet;
     one_side_only: one_side;
+    clipping_upstream: clipping_upstream;
     imbalance: stereo::imbalance;
     mono_loss: stereo::mono_loss;
     long_quiet: long_quiet;

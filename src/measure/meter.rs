@@ -8,7 +8,7 @@ use super::simd::{Isa, Kernel, Simd};
 use super::spectrum::Analyser;
 use super::true_peak::{Interpolator, TruePeak};
 use super::window::{MOMENTARY_HOPS, SHORT_TERM_HOPS, Windows};
-use super::{ChannelLevel, Reading};
+use super::{ChannelLevel, Flaws, Reading};
 use crate::feed::{FeedPatch, Hop};
 use crate::units::{HOPS_A_TICK, MAX_CHANNELS, SampleRate, StreamTime, lufs_of_power};
 use std::sync::{Arc, LazyLock};
@@ -208,6 +208,7 @@ impl Meter {
             spectrum: self.analyser.close(),
             cleaned_total: self.cleaned_total,
             missing_frames_total: self.missing_total,
+            flaws: Flaws::default(),
         }
     }
 }

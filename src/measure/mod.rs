@@ -12,11 +12,13 @@ pub mod reference;
 pub mod selfcheck;
 pub mod simd;
 pub mod spectrum;
+pub mod texture;
 pub mod true_peak;
 pub mod window;
 
 mod meter;
 pub use meter::Meter;
+pub use texture::{Flaws, Texture};
 
 use crate::units::{MAX_CHANNELS, StreamTime};
 
@@ -84,6 +86,8 @@ pub struct Reading {
     pub cleaned_total: u64,
     /// Frames that never came since the stream began.
     pub missing_frames_total: u64,
+    /// Holes, repeats, clicks, cut-off tops (found beside the meter, by `Texture`; none where that does not run).
+    pub flaws: Flaws,
 }
 
 impl Reading {

@@ -82,8 +82,18 @@ impl Audio {
         Self { hz: self.hz, channels: 2, samples }
     }
 
-    fn frame(&self, seconds: f64) -> usize {
+    pub fn frame(&self, seconds: f64) -> usize {
         (seconds * f64::from(self.hz)).round() as usize
+    }
+
+    /// The loudest moment within half a second after `seconds`, by 10 ms.
+    pub fn loud_near(&self, seconds: f64) -> f64 {
+        let power = |i: usize| {
+            let (a, b) = (self.frame(seconds + i as f64 / 100.0), self.frame(seconds + (i + 1) as f64 / 100.0));
+            self.samples[a * self.channels..b * self.channels].iter().map(|x| x * x).sum::<f32>()
+        };
+        let best = (0..50).max_by(|a, b| power(*a).total_cmp(&power(*b))).unwrap_or(0);
+        seconds + best as f64 / 100.0 + 0.0037
     }
 
     /// Changes the stream's two sides from `from` to `to` seconds, frame by frame; time counts from `from`.

@@ -71,7 +71,7 @@ impl Organ {
         }
         self.left -= 1;
         let (from, to) = ((self.length - self.left) as f64 / self.rate, self.left as f64 / self.rate);
-        let envelope = (from / 0.06).min(1.0) * (0.25 + 0.75 * (to / 0.12).min(1.0));
+        let envelope = (from / 0.06).min(1.0) * (0.25 + 0.75 * (to / 0.12).min(1.0)) * (to / 0.02).min(1.0);
         envelope * self.pipes.iter_mut().map(|(sine, strength)| *strength * sine.step()).sum::<f64>() / 8.0
     }
 }

@@ -1,0 +1,61 @@
+//! `clicks`: the sound jumps, again and again.
+//!
+//! Cause: a loose connector, a switch or a fader that crackles, two digital clocks that are not tied together. The
+//! viewers hear clicks and pops. If nobody acts it goes on; a loose connector may fail altogether. Time that
+//! there is: until the next pause; then the connectors one after the other.
+
+use super::Minute;
+use crate::judge::dwell::Timing;
+use crate::judge::knobs::knobs;
+use crate::judge::roster::Recruit;
+use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+
+pub const ABOUT: &str = "the sound jumps (clicks, pops), again and again";
+pub const HIDES: &[&str] = &[];
+pub const WORDS: &[&Words] = &[&CLICKS];
+
+static CLICKS: Words = Words {
+    headline: "The {feed} clicks and pops",
+    checks: [
+        "Is a plug loose? Look at the stream mix's cable first, then at the microphone that speaks now.",
+        "Do desk and sound interface run at the same sample rate, one of them set to follow the other's clock?",
+        "Does somebody switch or tap a microphone?",
+    ],
+    viewers: "The viewers hear clicks.",
+    evidence: "The sound jumped {value} times within a minute (limit {limit}).",
+    caution: "",
+};
+
+knobs! {
+    raise_after_seconds = 0.0, 0..30, "seconds before it is told";
+    clear_after_seconds = 5.0, 1..120, "seconds under the limit before it clears";
+    clicks_a_minute = 5.0, 1..100, "clicks within a minute, a burst counting once";
+}
+
+/// Clicks nearer to each other than this are one burst, hops (0.3 s).
+const BURST_HOPS: u64 = 30;
+
+impl Recruit for Settings {
+    fn timing(&self) -> Timing {
+        Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
+    }
+    fn watch(&self) -> Box<dyn Watch> {
+        Box::new(Clicks { limit: self.clicks_a_minute, minute: Minute::default() })
+    }
+}
+
+struct Clicks {
+    limit: f64,
+    minute: Minute,
+}
+
+impl Watch for Clicks {
+    fn look(&mut self, scene: &Scene<'_>) -> Verdict {
+        let n = self.minute.step(scene.feed.at, scene.feed.flaws.clicks > 0, BURST_HOPS) as f64;
+        if n >= self.limit {
+            Verdict::Bad(Evidence::new(&CLICKS, Severity::Warning, n, self.limit))
+        } else {
+            Verdict::Good
+        }
+    }
+}

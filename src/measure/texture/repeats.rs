@@ -1,0 +1,130 @@
+//! Repeats: a stretch of sound that is played twice, bit for bit, as when a buffer is handed over a second time.
+//!
+//! Samples whose own bits say so (1 in 16) are anchors; a table finds the place where the same four samples stood
+//! before, up to 0.5 s ago; from there both places are followed. It is a repeat when what agrees is as long as
+//! the distance: the same stretch, twice. A generator's tone agrees for ever and is none.
+
+use crate::units::SampleRate;
+
+/// Places of the table.
+const PLACES: usize = 4_096;
+/// Shortest distance, frames.
+const LEAST_LAG: u32 = 32;
+/// Samples that must agree before anything is followed.
+const SURE: u32 = 12;
+/// Sound in the stretch: largest less smallest value, full scale = 1.
+const LEAST_RANGE: f32 = 0.004;
+/// An agreement this many times as long as its distance is a periodic wave, unless its period is long.
+const PERIODS: u32 = 4;
+
+/// What is being followed.
+#[derive(Clone, Copy)]
+struct Following {
+    lag: u32,
+    agreed: u32,
+    low: f32,
+    high: f32,
+}
+
+/// One feed's repeats, on a sum of its first two channels with unlike weights.
+pub(super) struct Repeats {
+    ring: Vec<f32>,
+    table: Vec<u32>,
+    /// Frames so far; wraps, as the ring's index does.
+    now: u32,
+    most_lag: u32,
+    long_period: u32,
+    following: Option<Following>,
+}
+
+impl Repeats {
+    pub(super) fn new(rate: SampleRate) -> Self {
+        let most_lag = rate.hz() / 2;
+        let ring = (most_lag as usize + 2 * SURE as usize).next_power_of_two();
+        Self {
+            ring: vec![0.0; ring],
+            table: vec![0; PLACES],
+            now: 0,
+            most_lag,
+            long_period: rate.hz() / 100,
+            following: None,
+        }
+    }
+
+    /// Time goes on by a hop that nobody heard.
+    pub(super) fn forget(&mut self, frames: usize) {
+        self.following = None;
+        for _ in 0..frames {
+            self.put(0.0);
+        }
+    }
+
+    fn put(&mut self, x: f32) {
+        let mask = self.ring.len() as u32 - 1;
+        self.ring[(self.now & mask) as usize] = x;
+        self.now = self.now.wrapping_add(1);
+    }
+
+    fn back(&self, frames: u32) -> f32 {
+        let mask = self.ring.len() as u32 - 1;
+        self.ring[(self.now.wrapping_sub(frames) & mask) as usize]
+    }
+
+    /// Takes a hop of two channels (twice the same for one); gives the repeats that ended in it.
+    #[inline(always)]
+    pub(super) fn hop(&mut self, left: &[f32], right: &[f32]) -> u32 {
+        let mut found = 0;
+        for (l, r) in left.iter().zip(right) {
+            let x = l + 1.3 * r;
+            if let Some(f) = self.following {
+                if x == self.back(f.lag) {
+                    let f = Following { agreed: f.agreed + 1, low: f.low.min(x), high: f.high.max(x), ..f };
+                    self.following = Some(f);
+                } else {
+                    self.following = None;
+                    found += u32::from(self.is_repeat(f));
+                }
+            }
+            self.put(x);
+            // The fourth sample before the newest decides, so that four are there.
+            let first = self.back(4);
+            if first.to_bits().wrapping_mul(0x9e37_79b1) >> 28 == 0 && first != 0.0 {
+                self.anchor();
+            }
+        }
+        found
+    }
+
+    fn anchor(&mut self) {
+        let mut hash = 0u32;
+        for back in 1..=4 {
+            hash = (hash ^ self.back(back).to_bits()).wrapping_mul(0x85eb_ca6b).rotate_left(13);
+        }
+        let place = (hash.wrapping_mul(0x9e37_79b1) >> 20) as usize % PLACES;
+        let then = std::mem::replace(&mut self.table[place], self.now);
+        let lag = self.now.wrapping_sub(then);
+        if self.following.is_some() || !(LEAST_LAG..=self.most_lag).contains(&lag) {
+            return;
+        }
+        if !(1..=SURE).all(|k| self.back(k) == self.back(k + lag)) {
+            return;
+        }
+        // Backwards as far as it agrees: at most the distance, and what the ring still holds.
+        let most = lag.min(self.ring.len() as u32 - lag - 1);
+        let mut f = Following { lag, agreed: 0, low: f32::INFINITY, high: f32::NEG_INFINITY };
+        for k in 1..=most {
+            let x = self.back(k);
+            if x != self.back(k + lag) {
+                break;
+            }
+            f = Following { agreed: k, low: f.low.min(x), high: f.high.max(x), ..f };
+        }
+        self.following = Some(f);
+    }
+
+    fn is_repeat(&self, f: Following) -> bool {
+        let whole = f.agreed as f32 >= 0.9 * f.lag as f32;
+        let periodic = f.agreed > PERIODS * f.lag && f.lag < self.long_period;
+        whole && !periodic && f.high - f.low > LEAST_RANGE
+    }
+}
