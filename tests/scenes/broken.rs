@@ -145,6 +145,9 @@ fn sound_as_it_is() {
         (Act::Stillness, 20.0),
     ];
     for seed in 1..4 {
-        quiet(&Listening::to(&acts(&service, 48_000, seed).stream()).hear());
+        let heard = Listening::to(&acts(&service, 48_000, seed).stream()).hear();
+        for condition in ["gaps", "repeats", "clicks", "clipping_upstream"] {
+            assert!(heard.of(condition).is_empty(), "{:?}", heard.told);
+        }
     }
 }
