@@ -2,13 +2,16 @@
 
 pub mod access;
 mod api;
+mod dashboards;
 mod events;
 mod metrics;
 mod page;
+mod panel;
 mod rules;
 mod snapshot;
 
 pub use access::{Keys, Trusted};
+pub use dashboards::dashboards;
 pub use metrics::{METRICS, Metric, table as metrics_table};
 pub use rules::{condition_rule_tests, condition_rules};
 pub use snapshot::Snapshot;
