@@ -131,6 +131,15 @@ impl Chain {
         self.next_alert = self.next_alert.max(next);
     }
 
+    /// The program was started anew in the middle of a service: it goes on, and the feeds of `heard` were heard in it.
+    pub fn resume_service(&mut self, by: Cause, heard: &[usize]) {
+        let now = self.now();
+        self.service.resume(now, by);
+        for seat in self.lanes.iter_mut().flat_map(|l| &mut l.seats).filter(|s| heard.contains(&s.index)) {
+            seat.hearing.heard = true;
+        }
+    }
+
     /// Takes over what the venue has taught before: habits of feed `feed`.
     pub fn teach(&mut self, feed: usize, habits: Habits) {
         if let Some(judge) = self.judges.get_mut(feed) {

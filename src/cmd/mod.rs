@@ -5,6 +5,7 @@ pub mod links;
 pub mod measure;
 pub mod notice;
 pub mod rehearse;
+pub mod review;
 pub mod selfcheck;
 pub mod status;
 pub mod support;
@@ -40,6 +41,7 @@ enum Command {
     Inputs(inputs::InputsArgs),
     Rehearse(rehearse::RehearseArgs),
     Measure(measure::MeasureArgs),
+    Review(review::ReviewArgs),
     Notice(notice::NoticeArgs),
     Status(status::StatusArgs),
     Links(links::LinksArgs),
@@ -95,6 +97,7 @@ fn run(command: &Command) -> anyhow::Result<ExitCode> {
         Command::Rehearse(args) => rehearse::run(args),
         Command::Inputs(args) => inputs::run(args),
         Command::Measure(args) => measure::run(args),
+        Command::Review(args) => review::run(args),
         Command::Notice(args) => notice::run(args),
         Command::Status(args) => Ok(status::run(args)),
         Command::Links(args) => links::run(args),

@@ -57,6 +57,7 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     let state = args.state.clone().unwrap_or_else(|| passing.clone());
     let done = run::run(Plan {
         settings,
+        settings_text: settings_file.as_deref().and_then(|f| std::fs::read_to_string(f).ok()).unwrap_or_default(),
         settings_file,
         state,
         listen: args.listen,

@@ -48,6 +48,7 @@ pub fn run(args: &WatchArgs) -> anyhow::Result<ExitCode> {
         listen: args.listen.unwrap_or(settings.listen),
         state: state_directory(args.state.as_deref())?,
         settings,
+        settings_text: settings_file.as_deref().and_then(|f| std::fs::read_to_string(f).ok()).unwrap_or_default(),
         settings_file,
         lanes,
         rehearsal: false,

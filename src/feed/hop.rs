@@ -16,6 +16,22 @@ pub enum Role {
     Other,
 }
 
+impl Role {
+    /// Name in the log and in JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Stream => "stream",
+            Self::House => "house",
+            Self::Other => "other",
+        }
+    }
+
+    /// The role of this name.
+    pub fn named(name: &str) -> Option<Self> {
+        [Self::Stream, Self::House, Self::Other].into_iter().find(|r| r.name() == name)
+    }
+}
+
 /// A feed's name, role and channels on its device.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FeedPatch {

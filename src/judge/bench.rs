@@ -50,6 +50,18 @@ pub enum Clearing {
     SwitchedOff,
 }
 
+impl Clearing {
+    /// Name in the log and in JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Gone => "gone",
+            Self::Replaced(_) => "replaced",
+            Self::Shelved => "shelved",
+            Self::SwitchedOff => "switched off",
+        }
+    }
+}
+
 /// Where a condition stands in its life.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum AlertLife {

@@ -19,12 +19,13 @@ const SHORTEST_TICKS: u32 = TICKS_A_SECOND as u32 / 2;
 const LONGEST_TICKS: u32 = 60 * TICKS_A_SECOND as u32;
 
 /// The habits of one feed.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Habits {
     /// Lowest 500 ms level of each remembered pause that ended in sound by itself, LUFS, oldest first.
     pub pause_floors_lufs: Vec<f64>,
     /// Pauses of exact zero that ended in sound by themselves.
     pub zero_pauses: u32,
+    #[serde(skip)]
     spell: Spell,
 }
 

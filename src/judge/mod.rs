@@ -34,7 +34,7 @@ pub use habits::Habits;
 pub use roster::{JudgeSettings, Listing, ROSTER, listing};
 pub use service::{Cause, ServiceChange, ServiceSettings, ServiceState, ServiceTracker};
 pub use shape::{Evidence, Severity, Verdict, Words};
-pub use sound::{Expectation, Hearing};
+pub use sound::{Expectation, Hearing, SOUND_LUFS};
 pub use target::{PROFILES, Profile, Target};
 
 use crate::feed::Role;

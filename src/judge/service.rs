@@ -43,6 +43,23 @@ pub enum Cause {
     TooLong,
 }
 
+impl Cause {
+    /// Name in the log and in JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Button => "button",
+            Self::Timetable => "timetable",
+            Self::Activity => "activity",
+            Self::TooLong => "too long",
+        }
+    }
+
+    /// The cause of this name.
+    pub fn named(name: &str) -> Option<Self> {
+        [Self::Button, Self::Timetable, Self::Activity, Self::TooLong].into_iter().find(|c| c.name() == name)
+    }
+}
+
 /// The service as conditions see it.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ServiceState {
@@ -108,6 +125,13 @@ impl ServiceTracker {
     /// Other rules from now on; the service that is on goes on.
     pub fn set(&mut self, settings: ServiceSettings) {
         self.settings = settings;
+    }
+
+    /// The program was started anew in the middle of a service that `by` had begun: it goes on.
+    pub fn resume(&mut self, now: StreamTime, by: Cause) {
+        (self.armed, self.closing) = (false, false);
+        self.last_sound = Some(now);
+        self.state = ServiceState { began: Some(now), by: Some(by), overdue: false };
     }
 
     /// A person or the timetable speaks. Pushes what changed.

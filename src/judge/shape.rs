@@ -20,6 +20,11 @@ impl Severity {
             Self::Warning => "warning",
         }
     }
+
+    /// The severity of this name.
+    pub fn named(name: &str) -> Option<Self> {
+        [Self::Note, Self::Advice, Self::Warning].into_iter().find(|s| s.name() == name)
+    }
 }
 
 /// What a condition says of this moment.
@@ -61,8 +66,12 @@ impl Evidence {
 
     /// One sentence with the numbers, for the review and the JSON.
     pub fn sentence(&self) -> String {
-        let number = |x: f64| if x.is_finite() { format!("{x:.1}") } else { "no level".into() };
-        self.words.evidence.replace("{value}", &number(self.value)).replace("{limit}", &number(self.limit))
+        let put = |text: String, name: &str, x: f64| match x {
+            x if x.is_finite() => text.replace(name, &format!("{x:.1}")),
+            x if x > 0.0 => text.replace(name, "more than 100"),
+            _ => text.replace(&format!("{name} LUFS"), "no level at all").replace(name, "less than -100"),
+        };
+        put(put(self.words.evidence.into(), "{value}", self.value), "{limit}", self.limit)
     }
 }
 

@@ -178,7 +178,8 @@ impl Board {
     /// Copies what the chain knows besides its outcomes; once per publishing is enough.
     pub fn look_at(&mut self, chain: &Chain) {
         self.now = chain.now();
-        self.service.overdue = chain.service().overdue;
+        let service = chain.service();
+        (self.service.began, self.service.by, self.service.overdue) = (service.began, service.by, service.overdue);
         for (i, feed) in self.feeds.iter_mut().enumerate() {
             let Some(view) = chain.feed(i) else { continue };
             feed.heard = view.hearing.heard;

@@ -6,9 +6,15 @@ pub mod board;
 pub mod linecheck;
 pub mod notice;
 pub mod outbox;
+pub mod review;
+pub mod row;
 pub mod runbook;
 pub mod sentence;
+pub mod shelf;
 
 pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};
 pub use notice::{LocalTime, Notice, NoticeStep};
 pub use outbox::{Loaded, MemoryOutbox, Outbox, OutboxError, Waiting};
+pub use review::Review;
+pub use row::{Row, RowMaker};
+pub use shelf::{Entry, KeptAlert, KeptFeed, KeptService, OwnMixChange, ServiceLine, Shelf, ShelfError, Which};

@@ -4,10 +4,13 @@
 use super::clock::Wall;
 use super::fault::Faults;
 use super::schedule::Schedule;
-use crate::chain::{Chain, ChainSettings, Outcome};
+use crate::chain::{Chain, Outcome};
 use crate::feed::{Arrival, Mark};
+use crate::judge::Habits;
 use crate::ledger::Board;
+use crate::settings::Settings;
 use crate::source::{Polled, Source};
+use crate::units::StreamTime;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -26,6 +29,12 @@ const PUBLISH_EVERY: Duration = Duration::from_millis(100);
 pub trait Listener: Send {
     /// One outcome, stamped with the wall time of its tick, ms since 1970.
     fn take(&mut self, outcome: &Outcome, board: &Board, unix_ms: i64);
+    /// People or the timetable did something at `at`.
+    fn mark(&mut self, _mark: Mark, _at: StreamTime, _unix_ms: i64) {}
+    /// A service or the measuring ended: what the venue has taught of `feed`.
+    fn learned(&mut self, _feed: &str, _habits: &Habits, _unix_ms: i64) {}
+    /// Other settings are in force, read from `text`.
+    fn settings(&mut self, _settings: &Settings, _text: &str, _unix_ms: i64) {}
     /// Once a second: kind of its box fault, and what ails it now, one sentence, or nothing.
     fn fault(&mut self) -> (&'static str, Option<String>);
     /// The measuring is over: write what is left.
@@ -36,8 +45,8 @@ pub trait Listener: Send {
 pub enum Order {
     /// A mark for the chain.
     Mark(Mark),
-    /// Other settings of the core from now on, and other set times.
-    Settings(Box<ChainSettings>, Box<Schedule>),
+    /// Other settings of the core from now on, and other set times; the text that they came from.
+    Settings(Box<Settings>, Box<Schedule>, String),
     /// Stop: close what is open.
     Stop,
 }
@@ -95,7 +104,7 @@ impl Engine {
             for index in 0..self.lanes.len() {
                 more |= self.poll(index, &mut out);
             }
-            let stop = self.take_orders(&mut out);
+            let stop = self.take_orders(&mut out, &wall);
             self.hand_on(&mut out, &wall);
             self.heartbeat.fetch_add(1, Ordering::Relaxed);
             let now = Instant::now();
@@ -118,6 +127,7 @@ impl Engine {
         };
         self.chain.finish(&mut out);
         self.hand_on(&mut out, &wall);
+        self.tell_habits(&wall);
         self.publish(&wall);
         self.listeners.iter_mut().for_each(|l| l.close());
         if stuck {
@@ -166,19 +176,34 @@ impl Engine {
         false
     }
 
-    fn take_orders(&mut self, out: &mut Vec<Outcome>) -> bool {
+    fn take_orders(&mut self, out: &mut Vec<Outcome>, wall: &Wall) -> bool {
         loop {
             match self.orders.try_recv() {
-                Ok(Order::Mark(mark)) => self.chain.step(0, Arrival::Mark(mark), out),
-                Ok(Order::Settings(settings, mut schedule)) => {
+                Ok(Order::Mark(mark)) => self.mark(mark, out, wall),
+                Ok(Order::Settings(settings, mut schedule, text)) => {
                     schedule.succeed(&self.schedule);
-                    self.board.target = settings.target.clone();
-                    self.chain.set(*settings, out);
+                    self.board.target = settings.chain.target.clone();
+                    let at = wall.stamp(self.chain.now());
+                    self.listeners.iter_mut().for_each(|l| l.settings(&settings, &text, at));
+                    self.chain.set(settings.chain, out);
                     self.schedule = *schedule;
                 }
                 Ok(Order::Stop) | Err(TryRecvError::Disconnected) => return true,
                 Err(TryRecvError::Empty) => return false,
             }
+        }
+    }
+
+    fn mark(&mut self, mark: Mark, out: &mut Vec<Outcome>, wall: &Wall) {
+        let now = self.chain.now();
+        self.listeners.iter_mut().for_each(|l| l.mark(mark, now, wall.stamp(now)));
+        self.chain.step(0, Arrival::Mark(mark), out);
+    }
+
+    fn tell_habits(&mut self, wall: &Wall) {
+        let at = wall.stamp(self.chain.now());
+        for view in (0..self.chain.feeds()).filter_map(|i| self.chain.feed(i)) {
+            self.listeners.iter_mut().for_each(|l| l.learned(view.name, view.habits, at));
         }
     }
 
@@ -188,7 +213,7 @@ impl Engine {
             self.faults.set("clock", Some(format!("This computer's clock was moved by {seconds:.0} s: times in the log before that are off by as much.")));
         }
         for mark in self.schedule.marks(jiff::Timestamp::now()) {
-            self.chain.step(0, Arrival::Mark(mark), out);
+            self.mark(mark, out, wall);
         }
         self.board.service.timetable = self.schedule.is_set();
         let ailing: Vec<String> = self.lanes.iter().filter_map(|l| l.source.fault()).collect();
@@ -200,6 +225,7 @@ impl Engine {
     }
 
     fn hand_on(&mut self, out: &mut Vec<Outcome>, wall: &Wall) {
+        let ended = out.iter().any(|o| matches!(o, Outcome::Ended { .. }));
         for outcome in out.drain(..) {
             self.board.apply(&outcome);
             if let Outcome::Alert { change, alert } = &outcome {
@@ -213,6 +239,9 @@ impl Engine {
             for listener in &mut self.listeners {
                 listener.take(&outcome, &self.board, wall.stamp(at));
             }
+        }
+        if ended {
+            self.tell_habits(wall);
         }
     }
 

@@ -5,6 +5,7 @@ mod clock;
 pub mod control;
 mod engine;
 mod fault;
+mod log;
 mod notices;
 mod page;
 mod schedule;
@@ -12,13 +13,14 @@ pub mod systemd;
 
 pub use engine::{Listener, Order};
 pub use fault::Faults;
-pub use notices::{local_clock, start as start_notices};
+pub use notices::{day_begin, local_clock, start as start_notices};
 
 use crate::chain::{Chain, LaneSpec};
 use crate::feed::FeedPatch;
+use crate::judge::Cause;
 use crate::ledger::Board;
 use crate::settings::{self, Settings};
-use crate::show::{AppState, Keys};
+use crate::show::{AppState, Keys, Reviews};
 use crate::source::Source;
 use crate::units::SampleRate;
 use anyhow::Context as _;
@@ -46,6 +48,8 @@ pub struct Plan {
     pub settings: Settings,
     /// The file that they came from, for reloading.
     pub settings_file: Option<PathBuf>,
+    /// Its text; empty when there is none.
+    pub settings_text: String,
     /// Where the log and the control socket live.
     pub state: PathBuf,
     /// Address of the page.
@@ -86,14 +90,26 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         channels: l.feeds.iter().flat_map(|f| &f.channels).max().map_or(1, |c| usize::from(*c) + 1),
         feeds: l.feeds.clone(),
     });
-    let chain = Chain::new(plan.settings.chain.clone(), specs.collect())?;
+    let mut chain = Chain::new(plan.settings.chain.clone(), specs.collect())?;
+    let faults = Faults::default();
+    if let Err(e) = private_directory(&plan.state) {
+        faults.set("log", Some(format!("{}: {e}. Nothing is kept until this is mended.", plan.state.display())));
+    }
+    let now_ms = jiff::Timestamp::now().as_millisecond();
+    let opened = log::open(&plan.state, &plan.settings, now_ms).map_err(anyhow::Error::msg)?;
+    faults.set("log", opened.fault.clone());
+    take_over(&mut chain, &opened);
     let mut board = Board::new(&plan.settings.venue, plan.settings.chain.target.clone(), &chain);
     board.rehearsal = plan.rehearsal;
     let (publish, mut present) = tokio::sync::watch::channel(Arc::new(board.clone()));
     let (orders, orders_in) = mpsc::sync_channel(ORDERS);
-    let faults = Faults::default();
     let heartbeat = Arc::new(AtomicU64::new(0));
-    let listeners = listeners(&plan, &faults)?;
+    board.look_at(&chain);
+    let log = log::Log::start(&plan.state, &plan.settings, plan.settings_text.clone(), &board, opened, now_ms);
+    let outbox = Box::new(crate::keep::SqliteOutbox::new(&plan.state.join("notices.sqlite")));
+    let notices = notices::start(&plan.settings, outbox).map_err(anyhow::Error::msg)?;
+    // The log first: what is told is kept.
+    let listeners: Vec<Box<dyn Listener>> = vec![Box::new(log.map_err(anyhow::Error::msg)?), notices];
     let engine = Engine {
         chain,
         lanes: plan.lanes.into_iter().map(|l| LaneSource::new(l.source)).collect(),
@@ -111,7 +127,12 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         .context("no thread to measure")?;
 
     let to_engine = orders.clone();
-    let state = AppState::new(present.clone(), move |mark| to_engine.try_send(Order::Mark(mark)).is_ok(), keys.clone());
+    let reviews = Reviews {
+        shelf: Arc::new(crate::keep::Reader::new(&plan.state)),
+        clock: notices::local_clock(plan.settings.timetable.zone.clone()),
+    };
+    let mark = move |mark| to_engine.try_send(Order::Mark(mark)).is_ok();
+    let state = AppState::new(present.clone(), mark, keys.clone(), reviews);
     let (stop, stopped) = tokio::sync::watch::channel(false);
     tokio::spawn(state.clone().follow());
     let served = tokio::spawn(page::serve(plan.listen, state.clone(), faults.clone(), stopped.clone()));
@@ -143,14 +164,22 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     Ok(end)
 }
 
-/// Whoever takes outcomes: the log first, then the notices.
-fn listeners(plan: &Plan, faults: &Faults) -> anyhow::Result<Vec<Box<dyn Listener>>> {
-    if let Err(e) = private_directory(&plan.state) {
-        faults.set("log", Some(format!("{}: {e}. Nothing is kept until this is mended.", plan.state.display())));
+/// What the runs before left.
+fn take_over(chain: &mut Chain, opened: &log::Opened) {
+    let legacy = &opened.legacy;
+    chain.number_alerts_from(legacy.next_alert);
+    let names: Vec<String> = (0..chain.feeds()).filter_map(|i| chain.feed(i)).map(|f| f.name.to_string()).collect();
+    for (feed, json) in &legacy.habits {
+        // Habits of another version that cannot be read any more are learned anew.
+        if let (Some(index), Ok(habits)) = (names.iter().position(|n| n == feed), serde_json::from_str(json)) {
+            chain.teach(index, habits);
+        }
     }
-    let outbox = Box::new(crate::keep::SqliteOutbox::new(&plan.state.join("notices.sqlite")));
-    let notices = notices::start(&plan.settings, outbox).map_err(anyhow::Error::msg)?;
-    Ok(vec![notices])
+    if let Some(open) = &legacy.open {
+        let heard: Vec<usize> = (0..names.len()).filter(|i| open.heard.contains(&names[*i])).collect();
+        chain.resume_service(Cause::named(&open.by).unwrap_or(Cause::Activity), &heard);
+        tracing::info!("service {} goes on", open.id);
+    }
 }
 
 fn private_directory(path: &std::path::Path) -> std::io::Result<()> {
@@ -170,18 +199,19 @@ fn reload_settings(
         return;
     };
     let read = std::fs::read_to_string(file).map_err(|e| e.to_string());
-    let parsed = read.and_then(|text| {
-        settings::parse(&text).map_err(|p| p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    let parsed = read.and_then(|text| match settings::parse(&text) {
+        Ok(settings) => Ok((settings, text)),
+        Err(p) => Err(p.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")),
     });
-    let parsed = parsed.and_then(|settings| {
+    let parsed = parsed.and_then(|(settings, text)| {
         let fresh = page::keys(settings.keys_file.as_deref(), listen).map_err(|e| e.to_string())?;
         keys.replace(&fresh);
-        Ok(settings)
+        Ok((settings, text))
     });
     match parsed {
-        Ok(settings) => {
+        Ok((settings, text)) => {
             let schedule = Schedule::new(settings.timetable.clone(), settings.grace_minutes);
-            let taken = orders.try_send(Order::Settings(Box::new(settings.chain), Box::new(schedule)));
+            let taken = orders.try_send(Order::Settings(Box::new(settings), Box::new(schedule), text));
             faults.set("settings", taken.err().map(|_| "The new settings could not be handed over; try again.".into()));
             tracing::info!("settings read again");
         }

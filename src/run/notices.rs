@@ -18,6 +18,16 @@ pub fn local_clock(zone: TimeZone) -> LocalClock {
     })
 }
 
+/// The first moment of a day written as YYYY-MM-DD in `zone`, ms since 1970.
+///
+/// # Errors
+/// One sentence, when it is no such day.
+pub fn day_begin(day: &str, zone: &TimeZone) -> Result<i64, String> {
+    let date: jiff::civil::Date =
+        day.parse().map_err(|_| format!("{day:?} was found; give a day as YYYY-MM-DD, such as 2026-11-22"))?;
+    date.to_zoned_datetime(zone.clone()).map(|z| z.timestamp().as_millisecond()).map_err(|e| format!("{day}: {e}"))
+}
+
 /// The channels that are on; nothing when none is.
 ///
 /// # Errors

@@ -7,12 +7,15 @@ mod events;
 mod metrics;
 mod page;
 mod panel;
+pub mod review;
+mod reviews;
 mod rules;
 mod snapshot;
 
 pub use access::{Keys, Trusted};
 pub use dashboards::dashboards;
 pub use metrics::{METRICS, Metric, table as metrics_table};
+pub use reviews::{Reviews, find};
 pub use rules::{condition_rule_tests, condition_rules};
 pub use snapshot::Snapshot;
 
@@ -41,6 +44,7 @@ pub struct AppState {
     board: watch::Receiver<Arc<Board>>,
     mark: Arc<dyn Fn(Mark) -> bool + Send + Sync>,
     keys: Keys,
+    reviews: Reviews,
     listeners: Arc<AtomicUsize>,
     /// When the newest board came, milliseconds after `started`.
     newest: Arc<AtomicU64>,
@@ -53,11 +57,13 @@ impl AppState {
         board: watch::Receiver<Arc<Board>>,
         mark: impl Fn(Mark) -> bool + Send + Sync + 'static,
         keys: Keys,
+        reviews: Reviews,
     ) -> Self {
         Self {
             board,
             mark: Arc::new(mark),
             keys,
+            reviews,
             listeners: Arc::default(),
             newest: Arc::default(),
             started: Instant::now(),
@@ -96,6 +102,13 @@ pub fn app(state: AppState) -> Router {
         .route("/api/v1/service/begin", post(api::service_begin))
         .route("/api/v1/service/end", post(api::service_end))
         .route("/api/v1/habits/forget", post(api::forget_habits))
+        .route("/api/v1/services", get(reviews::list_json))
+        .route("/api/v1/services/{id}", get(reviews::one_json))
+        .route("/reviews", get(reviews::list))
+        .route("/reviews/{id}", get(reviews::one))
+        .route("/reviews/{id}/rows.csv", get(reviews::rows))
+        .route("/reviews/{id}/alerts.csv", get(reviews::alerts))
+        .route("/reviews/{id}/note", post(reviews::note))
         .route("/healthy", get(api::healthy))
         .route("/ready", get(api::ready))
         .route("/metrics", get(api::exposition))

@@ -1,7 +1,6 @@
 //! The JSON of the present moment, version 1. Documented in the README; fields are only ever added.
 //! JSON has no infinities: a level of "nothing there at all" is null, and `signal` says which kind of nothing.
 
-use crate::feed::Role;
 use crate::judge::{Alert, AlertLife, Cause};
 use crate::ledger::sentence::{Mood, sentence};
 use crate::ledger::{Board, FeedBoard};
@@ -235,11 +234,7 @@ fn feed_now(feed: &FeedBoard) -> FeedNow {
     });
     FeedNow {
         name: feed.name.clone(),
-        role: match feed.role {
-            Role::Stream => "stream",
-            Role::House => "house",
-            Role::Other => "other",
-        },
+        role: feed.role.name(),
         source: feed.source.clone(),
         signal: signal(feed),
         heard: feed.heard,
