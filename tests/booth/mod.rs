@@ -73,7 +73,17 @@ impl Daemon {
 
     /// Starts `command` and does not wait for an address.
     pub fn begin(command: &mut Command) -> Self {
-        let state = tempfile::tempdir().unwrap();
+        Self::begin_in(command, tempfile::tempdir().unwrap())
+    }
+
+    /// The same with a state directory that was there before.
+    pub fn start_in(command: &mut Command, state: tempfile::TempDir) -> Self {
+        let mut daemon = Self::begin_in(command.args(["--listen", "127.0.0.1:0"]), state);
+        daemon.address = daemon.stdout.recv_timeout(PATIENCE).unwrap_or_else(|_| panic!("{}", daemon.log()));
+        daemon
+    }
+
+    fn begin_in(command: &mut Command, state: tempfile::TempDir) -> Self {
         command.arg("--state").arg(state.path());
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let log = Arc::new(Mutex::new(String::new()));
@@ -102,6 +112,11 @@ impl Daemon {
         let mut command = mixwarden();
         command.arg("watch").arg("--settings").arg(&file).envs(environment.iter().cloned());
         Self::start(&mut command)
+    }
+
+    /// Takes its state directory over, for the next one.
+    pub fn leave_state(&mut self) -> tempfile::TempDir {
+        std::mem::replace(&mut self.state, tempfile::tempdir().unwrap())
     }
 
     /// Its process id.

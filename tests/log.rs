@@ -1,0 +1,196 @@
+//! The log under what happens to booth computers: killed at any moment, started twice, a disk that fills up. SQLite's
+//! own `sqlite3` looks at the file.
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
+
+mod booth;
+
+use booth::{Daemon, mixwarden, signal, wait};
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+/// One question to the log by SQLite's own program, while the daemon may write.
+fn sqlite(state: &Path, question: &str) -> String {
+    let out = Command::new("sqlite3").arg("-readonly").arg(state.join("log.sqlite")).arg(question).output().unwrap();
+    assert!(out.status.success(), "{question}: {}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8(out.stdout).unwrap().trim().to_string()
+}
+
+fn review(state: &Path, args: &[&str]) -> Value {
+    let out = mixwarden().arg("review").args(args).args(["--json", "--state"]).arg(state).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+/// Talk-like bursts: half a second of a swelling tone, a third of a second of a softer one.
+fn speech_file(path: &Path, seconds: u32) {
+    let sox = Command::new("sox")
+        .args(["-n", "-r", "48000", "-c", "2", "-b", "16"])
+        .arg(path)
+        .args(["synth", &seconds.to_string(), "pinknoise", "tremolo", "3", "70", "gain", "-14"])
+        .status()
+        .unwrap();
+    assert!(sox.success());
+}
+
+#[test]
+fn killed_twenty_times_the_service_is_one_and_lacks_only_the_open_second() {
+    const KILLS: usize = 20;
+    let dir = tempfile::tempdir().unwrap();
+    let audio = dir.path().join("talk.wav");
+    speech_file(&audio, 60);
+    let input = format!("file:{}", audio.display());
+    let mut state = tempfile::tempdir().unwrap();
+    for kill in 0..KILLS {
+        let mut daemon = Daemon::start_in(mixwarden().args(["watch", "--input", &input]), state);
+        // The first lasts until a service has begun (20 s of sound); the others are killed at odd moments.
+        let least = if kill == 0 { 22.0 } else { 1.1 + 0.17 * (kill % 7) as f64 };
+        let seen = wait("some seconds of audio", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s >= least));
+        signal(daemon.id(), "KILL");
+        state = daemon.leave_state();
+        drop(daemon);
+        let kept: u64 = sqlite(state.path(), "SELECT max(second) FROM row WHERE run = (SELECT max(id) FROM run)")
+            .parse()
+            .unwrap_or(0);
+        // The open second, and half of one for its commit.
+        assert!(kept as f64 >= seen - 1.5, "kill {kill}: {seen} s were seen, {kept} s are kept");
+        assert_eq!(sqlite(state.path(), "PRAGMA integrity_check"), "ok");
+    }
+    // The next start joins them all.
+    let mut daemon = Daemon::start_in(mixwarden().args(["watch", "--input", &input]), state);
+    wait("the service going on", || daemon.now()["service"]["on"].as_bool().filter(|on| *on));
+    wait("a second of it", || (review(daemon.state.path(), &["last"])["restarts"] == KILLS as u64).then_some(()));
+    let all = review(daemon.state.path(), &["last"]);
+    assert_eq!(all["going_on"], true);
+    assert_eq!(all["service"], 1, "one service, not {}", all["service"]);
+    let integrated = all["feeds"][0]["integrated_lufs"].as_f64().unwrap();
+    let measured = mixwarden().args(["measure", "--json"]).arg(&audio).output().unwrap();
+    let measured: Value = serde_json::from_slice(&measured.stdout).unwrap();
+    let whole = measured["files"][0]["integrated_lufs"].as_f64().unwrap();
+    // Other parts of the same steady noise, so nearly the same loudness.
+    assert!((integrated - whole).abs() < 1.0, "{integrated} in the review, {whole} by measure");
+    assert!(daemon.stop("TERM").success());
+}
+
+#[test]
+fn a_second_daemon_on_the_same_log_says_so_and_stops() {
+    let mut first = Daemon::start(mixwarden().args(["rehearse", "--clean"]));
+    let second =
+        mixwarden().args(["rehearse", "--listen", "127.0.0.1:0", "--state"]).arg(first.state.path()).output().unwrap();
+    assert_eq!(second.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&second.stderr);
+    assert!(said.contains("another mixwarden writes to this log"), "{said}");
+    assert!(first.stop("TERM").success());
+}
+
+#[test]
+fn a_full_disk_is_said_the_measuring_goes_on_and_writing_resumes() {
+    let dir = tempfile::tempdir().unwrap();
+    let disk = dir.path().join("disk");
+    std::fs::create_dir(&disk).unwrap();
+    let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", "size=1200k", "tmpfs"]).arg(&disk).status();
+    if !mounted.is_ok_and(|s| s.success()) {
+        println!("NOT RUN: this machine lets nobody mount a small disk");
+        return;
+    }
+    struct Mounted<'a>(&'a Path);
+    impl Drop for Mounted<'_> {
+        fn drop(&mut self) {
+            let _ = Command::new("umount").arg("-l").arg(self.0).status();
+        }
+    }
+    let _mounted = Mounted(&disk);
+    let state = disk.join("state");
+    let mut child = mixwarden()
+        .args(["rehearse", "--speed", "5", "--clean", "--listen", "127.0.0.1:0", "--state"])
+        .arg(&state)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut line = String::new();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(child.stdout.take().unwrap()), &mut line).unwrap();
+    let now = || -> Value {
+        let text = ureq::get(format!("{}api/v1/now", line.trim())).call().unwrap().body_mut().read_to_string().unwrap();
+        serde_json::from_str(&text).unwrap()
+    };
+    let log_fault = || now()["faults"].as_array().unwrap().iter().any(|f| f["kind"] == "log");
+    wait("the log", || state.join("log.sqlite").exists().then_some(()));
+    wait("some rows", || (sqlite(&state, "SELECT count(*) FROM row").parse::<u64>().unwrap() > 4).then_some(()));
+    // Somebody else fills the disk to the last block.
+    let filler = disk.join("filler");
+    let _ = Command::new("sh")
+        .arg("-c")
+        .arg(format!("cat /dev/zero > {}", filler.display()))
+        .stderr(Stdio::null())
+        .status();
+    wait("the fault", || log_fault().then_some(()));
+    let before = now()["stream_seconds"].as_f64().unwrap();
+    wait("more measuring", || (now()["stream_seconds"].as_f64().unwrap() > before + 5.0).then_some(()));
+    std::fs::remove_file(&filler).unwrap();
+    wait("the end of the fault", || (!log_fault()).then_some(()));
+    let after = now()["stream_seconds"].as_f64().unwrap();
+    wait("newer rows", || {
+        let newest = sqlite(&state, "SELECT max(second) FROM row").parse::<f64>().unwrap();
+        (newest > after).then_some(())
+    });
+    // What waited was written too: no second lacks.
+    let seconds = "SELECT count(*) = max(second) - min(second) + 1 FROM row WHERE feed = 1";
+    assert_eq!(sqlite(&state, seconds), "1");
+    let told = sqlite(&state, "SELECT count(*) FROM fault WHERE kind = 'log' AND ended_ms IS NOT NULL");
+    assert_eq!(told, "1", "the fault is in the log itself");
+    signal(child.id(), "TERM");
+    assert!(child.wait().unwrap().success());
+}
+
+#[test]
+fn the_csv_opens_in_a_spreadsheet_and_the_copy_is_whole() {
+    let mut daemon = Daemon::start(mixwarden().args(["rehearse", "--speed", "200"]));
+    wait("four minutes of audio", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > 240.0));
+    assert!(daemon.stop("TERM").success());
+    let state = daemon.state.path();
+    assert!(
+        mixwarden()
+            .args(["review", "1", "--state"])
+            .arg(state)
+            .args(["--note", "a \"quoted\", note"])
+            .status()
+            .unwrap()
+            .success()
+    );
+    assert_eq!(review(state, &["1"])["note"], "a \"quoted\", note");
+    let dir = tempfile::tempdir().unwrap();
+    assert!(
+        mixwarden().args(["review", "--export"]).arg(dir.path()).arg("--state").arg(state).status().unwrap().success()
+    );
+    let page = std::fs::read_to_string(dir.path().join("service-0001.html")).unwrap();
+    assert!(page.len() < 300_000 && page.contains("Before the next service"), "{} bytes", page.len());
+    let rows = dir.path().join("service-0001-levels.csv");
+    let lines = std::fs::read_to_string(&rows).unwrap().lines().count();
+    let kept: usize =
+        sqlite(state, "SELECT count(*) FROM row, part WHERE second > first_second AND row.run = part.run")
+            .parse()
+            .unwrap();
+    assert_eq!(lines, kept + 1);
+    let office = Command::new("soffice")
+        .args(["--headless", "--convert-to", "fods", "--outdir"])
+        .arg(dir.path())
+        .arg(&rows)
+        .env("HOME", dir.path())
+        .output();
+    match office {
+        Ok(out) => {
+            let sheet = std::fs::read_to_string(dir.path().join("service-0001-levels.fods"));
+            let sheet = sheet.unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&out.stderr)));
+            assert!(sheet.contains("office:value-type=\"float\""), "the levels are numbers to the spreadsheet");
+            assert!(sheet.matches("<table:table-row").count() >= lines, "every line is a row");
+        }
+        Err(_) => println!("NOT RUN: no spreadsheet program (deploy/setup tests installs one)"),
+    }
+    let copy = dir.path().join("copy.sqlite");
+    assert!(mixwarden().args(["review", "--backup"]).arg(&copy).arg("--state").arg(state).status().unwrap().success());
+    let out =
+        Command::new("sqlite3").arg(&copy).arg("PRAGMA integrity_check; SELECT count(*) FROM row").output().unwrap();
+    let all = sqlite(state, "SELECT count(*) FROM row");
+    assert_eq!(String::from_utf8(out.stdout).unwrap(), format!("ok\n{all}\n"));
+}
