@@ -73,6 +73,8 @@ fn documents_are_what_the_program_says() {
             &format!("{}\n", serde_json::to_string_pretty(&dashboard).unwrap()),
         );
     }
+    let openapi = serde_json::to_string_pretty(mixwarden::show::openapi()).unwrap();
+    same_as_file("deploy/openapi.json", &format!("{openapi}\n"));
     same_as_file("deploy/runbooks/README.md", &runbook::index());
     let mut want = vec!["README.md".to_string(), "the-box.md".to_string()];
     for listing in ROSTER {
@@ -236,4 +238,67 @@ fn every_panel_shows_something(tower: &Watchtower) {
         }
     }
     println!("{asked} queries of the dashboards show something (they were run, not rendered)");
+}
+
+#[test]
+fn dashboards_have_the_published_shape() {
+    let home = world::cache().join("grafana-schema");
+    if !home.join("node_modules/@grafana/schema").is_dir() {
+        println!("NOT RUN: @grafana/schema is not in {} (deploy/setup tests installs it where npm is)", home.display());
+        return;
+    }
+    let files = ["venues", "venue", "weeks"].map(|n| root().join(format!("dashboards/{n}.json")));
+    let told =
+        Command::new("node").arg(root().join("tests/others/dashboards.mjs")).arg(&home).args(files).output().unwrap();
+    println!("{}", text(&told));
+    assert!(told.status.success(), "{}", text(&told));
+}
+
+/// A tool of the tests' own Python, or a word that there is none.
+fn python_tool(name: &str) -> Option<Command> {
+    let path = world::cache().join("http/bin").join(name);
+    if !path.exists() {
+        println!("NOT RUN: {} is missing (deploy/setup tests installs it)", path.display());
+        return None;
+    }
+    Some(Command::new(path))
+}
+
+#[test]
+fn the_interface_is_as_documented_and_no_request_breaks_it() {
+    let directory = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&["rehearse", "--clean"], directory.path(), Stdio::null());
+    let served = world::get(&format!("{}api/v1/openapi.json", daemon.url)).unwrap();
+    let file = directory.path().join("openapi.json");
+    std::fs::write(&file, &served).unwrap();
+    if let Some(mut validator) = python_tool("openapi-spec-validator") {
+        let told = validator.args(["--schema", "3.1"]).arg(&file).output().unwrap();
+        assert!(told.status.success(), "{}", text(&told));
+    }
+    let Some(mut fuzzer) = python_tool("schemathesis") else { return };
+    wait("the first look", || world::http("GET", &format!("{}ready", daemon.url), "").is_some_and(|a| a.0 == 200));
+    let checks = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance,negative_data_rejection";
+    let told = fuzzer
+        .args([
+            "run",
+            "--url",
+            daemon.url.trim_end_matches('/'),
+            "--checks",
+            checks,
+            "--max-examples",
+            "60",
+            "--seed",
+            "8",
+        ])
+        .args(["--phases", "examples,coverage,fuzzing", "--no-color"])
+        .arg(&file)
+        .current_dir(directory.path())
+        .output()
+        .unwrap();
+    assert!(told.status.success(), "{}", text(&told));
+    println!(
+        "{}",
+        text(&told).lines().rev().take(25).collect::<Vec<_>>().into_iter().rev().collect::<Vec<_>>().join("\n")
+    );
+    assert!(daemon.metrics().contains("mixwarden_feed_up{feed=\"stream\"} 1"), "it still measures");
 }

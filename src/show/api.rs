@@ -28,6 +28,10 @@ pub(super) async fn exposition(State(state): State<AppState>) -> Response {
     }
 }
 
+pub(super) async fn openapi() -> Json<&'static serde_json::Value> {
+    Json(super::openapi::openapi())
+}
+
 pub(super) async fn healthy() -> &'static str {
     "healthy\n"
 }

@@ -5,16 +5,19 @@ mod api;
 mod dashboards;
 mod events;
 mod metrics;
+mod openapi;
 mod page;
 mod panel;
 pub mod review;
 mod reviews;
 mod rules;
+mod shape;
 mod snapshot;
 
 pub use access::{Keys, Trusted};
 pub use dashboards::dashboards;
 pub use metrics::{METRICS, Metric, table as metrics_table};
+pub use openapi::openapi;
 pub use reviews::{Reviews, find};
 pub use rules::{condition_rule_tests, condition_rules};
 pub use snapshot::Snapshot;
@@ -109,6 +112,7 @@ pub fn app(state: AppState) -> Router {
         .route("/reviews/{id}/rows.csv", get(reviews::rows))
         .route("/reviews/{id}/alerts.csv", get(reviews::alerts))
         .route("/reviews/{id}/note", post(reviews::note))
+        .route("/api/v1/openapi.json", get(api::openapi))
         .route("/healthy", get(api::healthy))
         .route("/ready", get(api::ready))
         .route("/metrics", get(api::exposition))

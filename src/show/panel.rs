@@ -146,7 +146,6 @@ pub(super) fn dashboard(uid: &str, title: &str, from: &str, one_venue: bool, pan
         variables.push(json!({
             "name": "venue", "label": "Venue", "type": "query", "datasource": source,
             "query": { "query": "label_values(mixwarden_service_on, venue)", "refId": "venue" },
-            "definition": "label_values(mixwarden_service_on, venue)",
             "hide": 0, "refresh": 2, "sort": 1, "multi": false, "includeAll": false, "skipUrlSync": false, "options": [],
         }));
     }

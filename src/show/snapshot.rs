@@ -1,15 +1,16 @@
 //! The JSON of the present moment, version 1. Documented in the README; fields are only ever added.
 //! JSON has no infinities: a level of "nothing there at all" is null, and `signal` says which kind of nothing.
 
+use super::shape::wire;
 use crate::judge::{Alert, AlertLife, Cause};
 use crate::ledger::sentence::{Mood, sentence};
 use crate::ledger::{Board, FeedBoard};
 use crate::units::db_of_amplitude;
 use crate::words::said_of;
-use serde::Serialize;
+
+wire! {
 
 /// The present moment.
-#[derive(Debug, Serialize)]
 pub struct Snapshot {
     /// Version of this shape.
     pub version: u32,
@@ -40,7 +41,6 @@ pub struct Snapshot {
 }
 
 /// The service.
-#[derive(Debug, Serialize)]
 pub struct ServiceNow {
     /// One is on.
     pub on: bool,
@@ -53,7 +53,6 @@ pub struct ServiceNow {
 }
 
 /// The target.
-#[derive(Debug, Serialize)]
 pub struct TargetNow {
     /// Its profile.
     pub profile: String,
@@ -64,7 +63,6 @@ pub struct TargetNow {
 }
 
 /// One feed.
-#[derive(Debug, Serialize)]
 pub struct FeedNow {
     /// Name.
     pub name: String,
@@ -101,7 +99,6 @@ pub struct FeedNow {
 }
 
 /// Where a condition stands.
-#[derive(Debug, Serialize)]
 pub struct ConditionNow {
     /// Its name.
     pub condition: &'static str,
@@ -110,7 +107,6 @@ pub struct ConditionNow {
 }
 
 /// One alert.
-#[derive(Debug, Serialize)]
 pub struct AlertNow {
     /// Number for acknowledging.
     pub id: u64,
@@ -137,12 +133,13 @@ pub struct AlertNow {
 }
 
 /// A fault of the box.
-#[derive(Debug, Serialize)]
 pub struct FaultNow {
     /// Kind.
     pub kind: &'static str,
     /// One sentence.
     pub sentence: String,
+}
+
 }
 
 /// Kinds of signal, from nothing to sound.

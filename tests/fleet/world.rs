@@ -16,6 +16,13 @@ pub fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
 
+/// Where deploy/setup puts what tests need and Debian does not have.
+pub fn cache() -> std::path::PathBuf {
+    let home = std::env::var_os("XDG_CACHE_HOME").map(Into::into);
+    home.unwrap_or_else(|| Path::new(&std::env::var_os("HOME").unwrap_or_default()).join(".cache"))
+        .join("mixwarden-tests")
+}
+
 /// A program of the system; the tests need it.
 pub fn tool(name: &str) -> Command {
     let found = ["/usr/bin", "/usr/sbin", "/bin", "/sbin"].iter().map(|d| Path::new(d).join(name)).find(|p| p.exists());
