@@ -214,9 +214,9 @@ fn operation(o: &Operation, now: &Value) -> Value {
             "200",
             json!({ "description": "the present moment", "content": { "application/json": { "schema": now, "example": example() } } }),
         ),
-        Gives::Document => put(
+        Gives::Object => put(
             "200",
-            json!({ "description": "OpenAPI 3.1", "content": { "application/json": { "schema": { "type": "object" } } } }),
+            json!({ "description": "one object", "content": { "application/json": { "schema": { "type": "object" } } } }),
         ),
         Gives::Text => put("200", text("what was asked for")),
         Gives::Done => put("204", json!({ "description": "done" })),
@@ -228,6 +228,13 @@ fn operation(o: &Operation, now: &Value) -> Value {
     }
     if o.id == "ready" {
         put("503", text("it does not measure, or nothing comes from a feed"));
+    }
+    if o.path.starts_with("/api/v1/services") {
+        put("503", text("the log cannot be read"));
+    }
+    if o.path.ends_with("{id}") {
+        put("400", text("the number is no number"));
+        put("404", text("there is none of this number"));
     }
     let mut made =
         json!({ "operationId": o.id, "summary": o.about, "description": format!("Role `{}` or above.", o.role) });
