@@ -19,6 +19,9 @@ enum Gives {
     Done,
 }
 
+/// A body: its schema's name, and an example.
+type Body = (&'static str, fn() -> Value);
+
 /// One thing that may be asked.
 struct Operation {
     method: &'static str,
@@ -27,8 +30,8 @@ struct Operation {
     /// Least role from another machine.
     role: &'static str,
     about: &'static str,
-    /// Schema of the body and an example, for what has one.
-    body: Option<(&'static str, fn() -> Value)>,
+    /// The body, for what has one.
+    body: Option<Body>,
     gives: Gives,
 }
 

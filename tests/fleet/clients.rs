@@ -1,6 +1,6 @@
 //! The commands that speak to a running daemon: its standing, links for other machines, the archive for a helper.
 
-use super::world::{Daemon, http, text, tool, wait};
+use super::world::{Daemon, http, root, text, tool, wait};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
@@ -143,4 +143,30 @@ fn the_archive_for_a_helper_has_all_but_what_is_private() {
     assert!(!all.contains(secret) && !all.contains("anna"), "{all}");
     assert!(all.contains("Harbour Street council chamber") && all.contains("mixwarden_feed_up"), "{all}");
     assert_eq!(std::fs::read_dir(&files).unwrap().count(), 11, "text files only");
+}
+
+#[test]
+fn the_containers_script_brings_a_stream_to_the_daemon_and_ends_with_it() {
+    let directory = tempfile::tempdir().unwrap();
+    let wav = directory.path().join("stream.wav");
+    let tone = tool("ffmpeg")
+        .args(["-loglevel", "error", "-f", "lavfi", "-i", "sine=frequency=440:sample_rate=44100:duration=100"])
+        .arg(&wav)
+        .output()
+        .unwrap();
+    assert!(tone.status.success(), "{}", text(&tone));
+    let program = Path::new(env!("CARGO_BIN_EXE_mixwarden")).parent().unwrap();
+    let mut command = Command::new(root().join("deploy/container/listen-to.sh"));
+    command.arg(&wav).args(["--listen", "127.0.0.1:0", "--state"]).arg(directory.path().join("state"));
+    command.env("PATH", format!("{}:{}", program.display(), std::env::var("PATH").unwrap()));
+    let mut script = Daemon::of(command.env("MIXWARDEN_LOG", "error").stdin(Stdio::null()));
+    wait("sound", || {
+        let metrics = script.metrics();
+        let level = metrics.lines().find_map(|l| l.strip_prefix("mixwarden_short_term_lufs{feed=\"stream\"} "));
+        level.and_then(|l| l.parse::<f64>().ok()).is_some_and(|l| (-40.0..-10.0).contains(&l))
+    });
+    let id = script.process.0.id().to_string();
+    assert!(Command::new("kill").arg(&id).status().unwrap().success());
+    script.process.0.wait().unwrap();
+    wait("the end of the daemon", || super::world::get(&format!("{}healthy", script.url)).is_none());
 }

@@ -93,8 +93,12 @@ impl Daemon {
     pub fn start(arguments: &[&str], state: &Path, stdin: Stdio) -> Self {
         let mut command = Command::new(env!("CARGO_BIN_EXE_mixwarden"));
         command.args(arguments).args(["--listen", "127.0.0.1:0", "--state"]).arg(state);
-        let child = command.env("MIXWARDEN_LOG", "error").stdin(stdin).stdout(Stdio::piped()).spawn().unwrap();
-        let mut process = Process(child);
+        Self::of(command.env("MIXWARDEN_LOG", "error").stdin(stdin))
+    }
+
+    /// The daemon of a command whose first line is the page's address.
+    pub fn of(command: &mut Command) -> Self {
+        let mut process = Process(command.stdout(Stdio::piped()).spawn().unwrap());
         let mut line = String::new();
         BufReader::new(process.0.stdout.take().unwrap()).read_line(&mut line).unwrap();
         assert!(line.starts_with("http://"), "{line:?}");
