@@ -209,6 +209,12 @@ fn a_fault_in_the_booth_reaches_the_person_on_call_and_is_taken_back() {
     assert!(page["annotations"]["runbook_url"].as_str().unwrap().ends_with("/digital_silence.md"), "{page}");
     assert_eq!(value("mixwarden_momentary_lufs{venue=\"larkfield\"} < -60").as_deref(), Some("-Inf"));
 
+    // The booth says that it is on it: the alert stands, and Alertmanager tells nobody again.
+    let seen = world::http("POST", &format!("{}api/v1/acknowledge", daemon.url), "{\"alert\":\"all\"}").unwrap();
+    assert_eq!(seen.0, 204, "{}", seen.1);
+    wait("the quiet after it is seen", || tower.suppressed(name));
+    wait("the need that is seen", || value("mixwarden:venue:need{venue=\"larkfield\"}").as_deref() == Some("2"));
+
     tap.sound(true);
     let over = wait("the all-clear", || !hook.told("/larkfield", name, "resolved").is_empty());
     println!("from the sound's return to the all-clear: {:.1} s", over.as_secs_f64());

@@ -19,6 +19,7 @@ use crate::chain::{Chain, LaneSpec};
 use crate::feed::FeedPatch;
 use crate::judge::Cause;
 use crate::ledger::Board;
+use crate::ledger::sentence::sentence;
 use crate::settings::{self, Settings};
 use crate::show::{AppState, Keys, Reviews};
 use crate::source::Source;
@@ -142,12 +143,21 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let manager = systemd::Manager::ready("listening", heartbeat);
 
     let mut running = true;
+    let mut last_said = String::new();
     while running {
         tokio::select! {
             _ = terminate.recv() => running = false,
             _ = interrupt.recv() => running = false,
             _ = reload.recv() => reload_settings(plan.settings_file.as_deref(), &orders, &faults, &keys, plan.listen),
-            changed = present.changed() => running = changed.is_ok(),
+            changed = present.changed() => {
+                running = changed.is_ok();
+                // `systemctl status` says what the page says.
+                let said = sentence(&present.borrow_and_update()).text;
+                if said != last_said {
+                    manager.status(&said);
+                    last_said = said;
+                }
+            }
         }
     }
     manager.stopping();

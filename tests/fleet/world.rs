@@ -198,6 +198,7 @@ pub struct Watchtower {
     _alertmanager: Process,
     _prometheus: Process,
     pub url: String,
+    alerts: String,
 }
 
 impl Watchtower {
@@ -235,8 +236,16 @@ impl Watchtower {
         );
         let url = format!("http://127.0.0.1:{metrics_port}");
         wait("Prometheus", || get(&format!("{url}/-/ready")).is_some());
-        wait("Alertmanager", || get(&format!("http://127.0.0.1:{alerts_port}/-/ready")).is_some());
-        Self { _alertmanager: alertmanager, _prometheus: prometheus, url }
+        let alerts = format!("http://127.0.0.1:{alerts_port}");
+        wait("Alertmanager", || get(&format!("{alerts}/-/ready")).is_some());
+        Self { _alertmanager: alertmanager, _prometheus: prometheus, url, alerts }
+    }
+
+    /// Alertmanager has the alert and keeps quiet about it, because another one says so.
+    pub fn suppressed(&self, name: &str) -> bool {
+        let answer = get(&format!("{}/api/v2/alerts?filter=alertname%3D{name}", self.alerts)).unwrap_or_default();
+        let alerts: Vec<Value> = serde_json::from_str(&answer).unwrap_or_default();
+        alerts.iter().any(|a| a["status"]["inhibitedBy"].as_array().is_some_and(|by| !by.is_empty()))
     }
 
     /// The result of a query: now, or over the last `range` seconds.
