@@ -210,3 +210,65 @@ fn loud_noise_that_stands_is_told_and_applause_is_not() {
     let service = [(Act::Talk, 15.0), (Act::Applause, 40.0), (Act::Talk, 5.0)];
     quiet("applause", &Tape::of(48_000, &service, 11));
 }
+
+/// Hum: multiples of a mains frequency that wanders by 0.05 Hz, `level` dBFS together.
+fn hum(hz: f64, strengths: &'static [f64], level: f64) -> impl FnMut(f64) -> f64 {
+    let gain = db(level) / strengths.iter().map(|s| s * s).sum::<f64>().sqrt();
+    let (mut turns, mut last) = (0.0, 0.0);
+    move |t| {
+        turns += (hz + 0.05 * sine(0.011, t)) * (t - last);
+        last = t;
+        let wave = |(k, s): (usize, &f64)| s * (TAU * (k + 1) as f64 * turns + k as f64).sin();
+        gain * strengths.iter().enumerate().map(wave).sum::<f64>()
+    }
+}
+
+/// A ground loop; a rectifier's buzz; a transformer.
+const LOOP: [f64; 8] = [1.0, 0.4, 0.5, 0.2, 0.3, 0.1, 0.2, 0.1];
+const BUZZ: [f64; 12] = [0.05, 1.0, 0.05, 0.7, 0.0, 0.6, 0.0, 0.5, 0.0, 0.4, 0.0, 0.4];
+const TRANSFORMER: [f64; 3] = [1.0, 0.3, 0.4];
+
+#[test]
+fn hum_is_told_under_talk_and_music_without_a_pause() {
+    let cases: [(Act, u32, f64, &[f64], f64); 4] = [
+        (Act::Talk, 48_000, 50.0, &LOOP, -52.0),
+        (Act::Talk, 44_100, 50.0, &BUZZ, -50.0),
+        (Act::Hymn, 48_000, 60.0, &TRANSFORMER, -52.0),
+        (Act::Band, 48_000, 60.0, &BUZZ, -46.0),
+    ];
+    for (act, hz, mains, strengths, level) in cases {
+        let tape = Tape::of(hz, &[(act, 115.0)], 2).add(20.0, 85.0, hum(mains, strengths, level));
+        let told = tape.told();
+        let of: Vec<_> = told.iter().filter(|t| t.0 == "hum").collect();
+        let found = of.len() == 1 && (25.0..=80.0).contains(&of[0].1) && of[0].2.is_some_and(|c| c <= 112.0);
+        assert!(found, "{act:?} {mains} Hz {level} dBFS: {told:?}");
+    }
+}
+
+#[test]
+fn notes_beside_the_mains_and_old_recordings_are_no_hum() {
+    let pipe = |hz: f64, t: f64| {
+        0.05 * (sine(hz, t) + 0.5 * sine(2.0 * hz, t) + 0.25 * sine(3.0 * hz, t) + 0.12 * sine(4.0 * hz, t))
+    };
+    // Pedal notes held under a hymn: G and B at A = 440, and a G that is at 50 Hz (an organ at A = 449).
+    for hz in [49.0, 61.735, 50.0] {
+        let tape = Tape::of(48_000, &[(Act::Talk, 10.0), (Act::Hymn, 90.0), (Act::Talk, 20.0)], 4);
+        never("pedal", &tape.add(12.0, 98.0, |t| pipe(hz, t) * (t / 0.1).min(1.0)), &SPECTRAL);
+    }
+    // A bass guitar on E, A, D and G, and a hissy old recording with a rumble, played in.
+    let bass = |t: f64| {
+        let note = [41.2, 55.0, 73.42, 49.0][(t / 1.0) as usize % 4];
+        0.3 * (-3.0 * (t % 1.0)).exp() * (sine(note, t) + 0.6 * sine(2.0 * note, t) + 0.3 * sine(3.0 * note, t))
+    };
+    never("bass", &Tape::of(48_000, &[(Act::Band, 80.0)], 4).add(2.0, 78.0, bass), &SPECTRAL);
+    let mut noise = Noise(9);
+    let old = Tape::of(48_000, &[(Act::Talk, 20.0), (Act::Organ, 60.0), (Act::Talk, 20.0)], 4).map(
+        22.0,
+        78.0,
+        |t, [l, r]| {
+            let x = 0.5 * (l + r) + 0.006 * noise.next() + 0.002 * sine(33.3, t) * (1.0 + 0.5 * sine(0.55, t));
+            [x, x]
+        },
+    );
+    never("old recording", &old, &SPECTRAL);
+}

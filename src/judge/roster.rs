@@ -104,6 +104,7 @@ roster! {
     clipping_upstream: clipping_upstream;
     imbalance: stereo::imbalance;
     mono_loss: stereo::mono_loss;
+    hum: spectral::hum;
     long_quiet: long_quiet;
     dual_mono: stereo::dual_mono;
     dc_offset: dc_offset;

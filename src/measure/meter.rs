@@ -188,6 +188,7 @@ impl Meter {
             self.maxima.true_peak[c] = self.maxima.true_peak[c].max(out.true_peak);
             self.maxima.sample_peak[c] = self.maxima.sample_peak[c].max(out.sample_peak);
         }
+        let (spectrum, mains) = self.analyser.close();
         Reading {
             at: StreamTime(self.hops),
             measured_hops: tick.measured,
@@ -205,7 +206,8 @@ impl Meter {
             max_short_term_lufs: self.maxima.short_term.map(lufs_of_power),
             max_true_peak: self.maxima.true_peak,
             max_sample_peak: self.maxima.sample_peak,
-            spectrum: self.analyser.close(),
+            spectrum,
+            mains,
             cleaned_total: self.cleaned_total,
             missing_frames_total: self.missing_total,
             flaws: Flaws::default(),

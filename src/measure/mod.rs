@@ -6,6 +6,7 @@
 pub mod gate;
 pub mod kweight;
 pub mod level;
+pub mod mains;
 pub mod powers;
 pub mod range;
 pub mod reference;
@@ -82,6 +83,8 @@ pub struct Reading {
     pub max_sample_peak: [f64; MAX_CHANNELS],
     /// Spectrum of this tick; `None` when some of it never came or it is empty.
     pub spectrum: Option<spectrum::Spectrum>,
+    /// A look at the lines of the mains, once a second.
+    pub mains: Option<mains::Mains>,
     /// Samples cleaned since the stream began (NaN or infinite).
     pub cleaned_total: u64,
     /// Frames that never came since the stream began.

@@ -4,6 +4,7 @@
 //! apart and their powers averaged, so nothing cancels. It closes with the tick, so it never sees how audio was cut.
 //! Bands: IEC 61260-1, base-ten mid-band frequencies, 100 Hz to 20 kHz (lower ones need longer windows).
 
+use super::mains::{Mains, MainsEar};
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 use std::sync::{Arc, LazyLock};
@@ -103,6 +104,7 @@ pub(super) fn plan(size: usize) -> &'static Plan {
 /// Takes a feed's ticks apart.
 pub struct Analyser {
     plan: &'static Plan,
+    mains: MainsEar,
     bin_hz: f64,
     tick_frames: usize,
     /// Left and right of the open tick; further channels are folded onto them.
@@ -123,6 +125,7 @@ impl Analyser {
         let edge = |b: usize| (10f64.powf((b as f64 + 19.5) / 10.0) / bin_hz).round() as usize;
         Self {
             plan,
+            mains: MainsEar::new(rate_hz, channels),
             bin_hz,
             tick_frames,
             sides: vec![Vec::with_capacity(tick_frames); channels.min(2)],
@@ -152,12 +155,14 @@ impl Analyser {
         }
     }
 
-    /// Closes the tick; `None` when some of it never came, or there is nothing in it.
-    pub fn close(&mut self) -> Option<Spectrum> {
+    /// Closes the tick: its spectrum, `None` when some of it never came or there is nothing in it, and once a second
+    /// a look at the mains.
+    pub fn close(&mut self) -> (Option<Spectrum>, Option<Mains>) {
         let whole = self.sides.iter().all(|s| s.len() == self.tick_frames);
-        let found = if whole { self.look() } else { None };
+        let mains = self.mains.tick(&self.sides, whole);
+        let spectrum = if whole { self.look() } else { None };
         self.sides.iter_mut().for_each(Vec::clear);
-        found
+        (spectrum, mains)
     }
 
     fn look(&mut self) -> Option<Spectrum> {
@@ -269,7 +274,7 @@ mod tests {
                 .collect();
             analyser.hop(&samples, channels);
         }
-        analyser.close().expect("a whole tick")
+        analyser.close().0.expect("a whole tick")
     }
 
     #[test]
@@ -311,8 +316,8 @@ mod tests {
     fn a_tick_with_a_hole_and_one_of_zeros_have_no_spectrum() {
         let mut analyser = Analyser::new(48_000, 2);
         analyser.hop(&[0.1; 960], 2);
-        assert_eq!(analyser.close(), None);
+        assert_eq!(analyser.close(), (None, None));
         (0..10).for_each(|_| analyser.hop(&[0.0; 960], 2));
-        assert_eq!(analyser.close(), None);
+        assert_eq!(analyser.close(), (None, None));
     }
 }

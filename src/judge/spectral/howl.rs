@@ -58,6 +58,7 @@ const MOST_TRACKS: usize = 8;
 /// Ticks a track remembers (10 s): the longest straight line is 3 s of it.
 const MEMORY_TICKS: usize = 10 * TICKS_A_SECOND as usize;
 const LONGEST_LINE: u64 = 3 * TICKS_A_SECOND;
+const REMEMBERED: u64 = MEMORY_TICKS as u64;
 const SHORTEST_LINE: usize = 4;
 /// Least distance from its neighbours, and on average from its harmonics, dB.
 const OVER_NEIGHBOURS_DB: f32 = 15.0;
@@ -163,16 +164,19 @@ impl Track {
         if last.dbfs < s.above_dbfs || last.share < 0.003 {
             return false;
         }
-        let line: Vec<Point> =
-            self.points.iter().rev().take_while(|p| last.tick - p.tick < LONGEST_LINE).copied().collect();
-        (SHORTEST_LINE..=line.len()).any(|n| {
-            let line = &line[..n];
+        let points: Vec<Point> =
+            self.points.iter().rev().take_while(|p| last.tick - p.tick < REMEMBERED).copied().collect();
+        (SHORTEST_LINE..=points.len()).any(|n| {
+            let (line, before) = points.split_at(n);
             let first = line[n - 1];
             let ticks = last.tick - first.tick;
             let rise = last.dbfs - first.dbfs;
             // With holes in it, a line needs more points.
             let enough = ticks < n as u64 || n > SHORTEST_LINE + 1;
             enough
+                && ticks < LONGEST_LINE
+                // Two pipes or strings that beat come back to what they were; a howl was never there before.
+                && before.iter().all(|p| p.dbfs < last.dbfs - 3.0)
                 && rise >= s.grows_db
                 && line.windows(2).all(|w| w[0].dbfs - w[1].dbfs < 0.6 * rise)
                 && rise / ticks as f64 * TICKS_A_SECOND as f64 >= s.grows_db_a_second

@@ -1,0 +1,258 @@
+//! Lines at the multiples of the mains frequency, 50 and 60 Hz: what hum and buzz are made of. Once a second.
+//!
+//! Both sides are brought down to about 2 kHz and the last 4 s transformed. Each moment is weighted by the inverse of
+//! its power, so that the gaps between words count for much and loud syllables for little: the best weighting for a
+//! steady line under noise that comes and goes. The frequency is looked for within ± 0.25 Hz, one for all harmonics.
+
+use super::spectrum::{Plan, Work, plan};
+
+/// Harmonics that are looked at, the fundamental included.
+pub const HARMONICS: usize = 12;
+/// Nominal mains frequencies, Hz.
+pub const NOMINAL_HZ: [f64; 2] = [50.0, 60.0];
+/// The search goes this far from the nominal frequency, Hz. (Continental grids stay within 0.2 Hz in normal
+/// operation, from memory.)
+const DEVIATION_HZ: f64 = 0.25;
+const STEP_HZ: f64 = 0.01;
+const STEPS: usize = 51;
+/// Samples in the window: 4.1 s at 2 kHz.
+const WINDOW: usize = 8_192;
+/// Samples that share a weight (32 ms).
+const FRAME: usize = 64;
+const FRAMES: usize = WINDOW / FRAME;
+/// A line is compared with the median this far to both sides, Hz.
+const NEIGHBOURHOOD_HZ: f64 = 6.0;
+/// A stronger tone within so many bins covers a line (1.5 Hz).
+const BESIDE: usize = 6;
+/// A line's power is within so many bins of its middle.
+const LOBE: usize = 2;
+/// What is kept of the frequency's evidence from look to look (14 s).
+const KEPT: f32 = 0.93;
+/// Ticks between looks.
+const LOOK_TICKS: u64 = 10;
+/// Factor of the second decimation, and its filter's length.
+const SECOND: usize = 3;
+const SECOND_TAPS: usize = 48;
+
+/// One line.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Line {
+    /// Its power, less that of the noise in its place (so it may be negative); a full-scale sine in every channel has
+    /// 1.
+    pub power: f32,
+    /// Power of what covers it: the noise in its place, or a stronger tone beside it.
+    pub cover: f32,
+}
+
+/// The multiples of one mains frequency.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Comb {
+    /// The fundamental that fits best, Hz.
+    pub fundamental_hz: f32,
+    /// Lines at once to twelve times the fundamental.
+    pub lines: [Line; HARMONICS],
+}
+
+/// A look at the mains' lines.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mains {
+    /// The families of 50 and 60 Hz.
+    pub combs: [Comb; 2],
+    /// Level of the last second under about 1 kHz, dBFS.
+    pub low_dbfs: f32,
+}
+
+/// Listens for the mains.
+pub struct MainsEar {
+    plan: &'static Plan,
+    low_hz: f64,
+    first: Vec<f32>,
+    second: Vec<f32>,
+    step: usize,
+    sides: Vec<Side>,
+    ticks: u64,
+    /// For each family and frequency looked for: how well it has fitted of late.
+    fits: [[f32; STEPS]; 2],
+    work: Work,
+    buffer: Vec<f32>,
+    power: Vec<f32>,
+}
+
+#[derive(Default)]
+struct Side {
+    raw: Vec<f32>,
+    middle: Vec<f32>,
+    low: Vec<f32>,
+}
+
+impl MainsEar {
+    /// For `rate_hz` and `channels`.
+    pub fn new(rate_hz: u32, channels: usize) -> Self {
+        // 6 000 or 6 300 Hz, then 2 000 or 2 100 Hz: a whole number of samples in each hop at every rate.
+        let step = if rate_hz.is_multiple_of(44_100) { rate_hz / 6_300 } else { rate_hz / 6_000 } as usize;
+        let low_hz = f64::from(rate_hz) / (step * SECOND) as f64;
+        Self {
+            plan: plan(WINDOW),
+            low_hz,
+            first: thrice_boxed(step),
+            second: low_pass(),
+            step,
+            sides: (0..channels.min(2)).map(|_| Side::default()).collect(),
+            ticks: 0,
+            fits: [[0.0; STEPS]; 2],
+            work: Work::default(),
+            buffer: Vec::new(),
+            power: vec![0.0; WINDOW / 2 + 1],
+        }
+    }
+
+    /// Takes one tick of each side; an empty one says that some of it never came.
+    pub(super) fn tick(&mut self, ticks: &[Vec<f32>], whole: bool) -> Option<Mains> {
+        self.ticks += 1;
+        if !whole {
+            self.sides.iter_mut().for_each(|s| *s = Side::default());
+            return None;
+        }
+        for (side, x) in self.sides.iter_mut().zip(ticks) {
+            side.raw.extend_from_slice(x);
+            decimate(&mut side.raw, &self.first, self.step, &mut side.middle);
+            decimate(&mut side.middle, &self.second, SECOND, &mut side.low);
+            let spare = side.low.len().saturating_sub(WINDOW);
+            side.low.drain(..spare);
+        }
+        let full = self.sides.iter().all(|s| s.low.len() == WINDOW);
+        if full && self.ticks.is_multiple_of(LOOK_TICKS) { self.look() } else { None }
+    }
+
+    fn look(&mut self) -> Option<Mains> {
+        let weights = self.weights()?;
+        let (mut squares, mut low) = (0.0f64, 0.0f64);
+        self.power.fill(0.0);
+        for side in &self.sides {
+            let second = &side.low[WINDOW - self.low_hz as usize..];
+            low += second.iter().map(|x| f64::from(x * x)).sum::<f64>() / second.len() as f64;
+            self.buffer.clear();
+            self.buffer.extend_from_slice(&side.low);
+            squares = 0.0;
+            for (n, (x, hann)) in self.buffer.iter_mut().zip(&self.plan.hann).enumerate() {
+                // Weights belong to the middles of the frames; between these they run straight.
+                let at = (n as f32 / FRAME as f32 - 0.5).clamp(0.0, (FRAMES - 1) as f32);
+                let (j, between) = (at as usize, at.fract());
+                let weight = weights[j] + between * (weights[(j + 1).min(FRAMES - 1)] - weights[j]);
+                let w = hann * weight;
+                squares += f64::from(w * w);
+                *x *= w;
+            }
+            self.plan.run(&mut self.buffer, &mut self.work);
+            self.power.iter_mut().zip(&self.work.out).for_each(|(p, c)| *p += c.norm_sqr());
+        }
+        let sides = self.sides.len() as f64;
+        // From the sum over a line's lobe to its amplitude squared.
+        let scale = 4.0 / (WINDOW as f64 * squares * sides);
+        let combs = [0, 1].map(|family| self.comb(family, scale));
+        Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / sides).log10()) as f32 })
+    }
+
+    /// The weight of each frame: the inverse of its power, the quietest fifth all alike. `None` for silence.
+    fn weights(&self) -> Option<[f32; FRAMES]> {
+        let mut power = [0.0f32; FRAMES];
+        for side in &self.sides {
+            for (p, frame) in power.iter_mut().zip(side.low.chunks_exact(FRAME)) {
+                // Of the difference from sample to sample: rumble has no say.
+                *p += frame.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f32>();
+            }
+        }
+        let round: [f32; FRAMES] =
+            std::array::from_fn(|j| power[j.saturating_sub(1)].max(power[j]).max(power[(j + 1).min(FRAMES - 1)]));
+        let mut sorted = round;
+        sorted.sort_by(f32::total_cmp);
+        let floor = sorted[FRAMES / 5];
+        (floor > 1e-16).then(|| round.map(|p| floor / p.max(floor)))
+    }
+
+    fn comb(&mut self, family: usize, scale: f64) -> Comb {
+        let nominal_hz = NOMINAL_HZ[family];
+        let to_bin = WINDOW as f64 / self.low_hz;
+        let bin = |hz: f64| hz * to_bin;
+        let p = &self.power;
+        let reach = bin(NEIGHBOURHOOD_HZ) as usize;
+        let medians: [f32; HARMONICS] = std::array::from_fn(|k| {
+            let middle = bin(nominal_hz * (k + 1) as f64).round() as usize;
+            let mut around = p[middle - reach..=middle + reach].to_vec();
+            let half = around.len() / 2;
+            around.select_nth_unstable_by(half, f32::total_cmp).1.max(1e-20)
+        });
+        // The strongest of the two bins that a line lies between, and of the bins beside these.
+        let at = |k: usize, hz: f64| {
+            let b = bin(hz * (k + 1) as f64) as usize;
+            let beside = p[b - BESIDE..b].iter().chain(&p[b + 2..=b + 1 + BESIDE]).fold(0.0f32, |t, x| t.max(*x));
+            (p[b].max(p[b + 1]), beside)
+        };
+        let hz_of = |step: usize| nominal_hz - DEVIATION_HZ + STEP_HZ * step as f64;
+        for (step, fit) in self.fits[family].iter_mut().enumerate() {
+            let fits = |k: usize| {
+                let (line, beside) = at(k, hz_of(step));
+                // Doubtful evidence counts little, and no single line for more than three fair ones.
+                if beside > line { 0.5 } else { (1.0 + line / medians[k]).ln().min(3.0) }
+            };
+            *fit = KEPT * *fit + (0..HARMONICS).map(fits).sum::<f32>();
+        }
+        let fits = &self.fits[family];
+        let best = (0..STEPS).max_by(|a, b| fits[*a].total_cmp(&fits[*b])).unwrap_or(STEPS / 2);
+        let hz = hz_of(best);
+        let lines = std::array::from_fn(|k| {
+            let b = bin(hz * (k + 1) as f64).round() as usize;
+            let lobe = f64::from(p[b - LOBE..=b + LOBE].iter().sum::<f32>());
+            // The median of noise powers is 0.69 of their mean.
+            let noise = f64::from(medians[k]) / 0.69 * (2 * LOBE + 1) as f64;
+            let (line, beside) = at(k, hz);
+            let (power, cover) =
+                if beside > 4.0 * line { (0.0, noise.max(f64::from(2.0 * beside))) } else { (lobe - noise, noise) };
+            Line { power: (power * scale) as f32, cover: (cover * scale) as f32 }
+        });
+        Comb { fundamental_hz: hz as f32, lines }
+    }
+}
+
+/// Three boxes of `step` samples in a row, as one filter: nulls at every frequency that would fold onto the lows.
+fn thrice_boxed(step: usize) -> Vec<f32> {
+    let boxed = vec![1.0 / step as f64; step];
+    let convolved = |a: &[f64]| -> Vec<f64> {
+        (0..a.len() + step - 1)
+            .map(|n| (0..step).filter_map(|k| n.checked_sub(k).and_then(|i| a.get(i))).sum::<f64>() / step as f64)
+            .collect()
+    };
+    convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect()
+}
+
+/// Low-pass at a sixth of the rate (Blackman-windowed sinc): flat to 650 Hz, shut from 1 350 Hz at 6 kHz.
+fn low_pass() -> Vec<f32> {
+    let n = SECOND_TAPS as f64;
+    let taps: Vec<f64> = (0..SECOND_TAPS)
+        .map(|i| {
+            let (x, at) = (i as f64 - (n - 1.0) / 2.0, std::f64::consts::TAU * (i as f64 + 0.5) / n);
+            let y = std::f64::consts::PI * x / 3.0;
+            y.sin() / y * (0.42 - 0.5 * at.cos() + 0.08 * (2.0 * at).cos())
+        })
+        .collect();
+    let sum: f64 = taps.iter().sum();
+    taps.iter().map(|t| (t / sum) as f32).collect()
+}
+
+/// Filters `from` and keeps every `step`th value; what the next call still needs stays in `from`.
+fn decimate(from: &mut Vec<f32>, taps: &[f32], step: usize, to: &mut Vec<f32>) {
+    let mut at = 0;
+    while at + taps.len() <= from.len() {
+        let window = &from[at..at + taps.len()];
+        let mut lanes = [0.0f32; 8];
+        let (xs, x_rest) = window.as_chunks::<8>();
+        let (ts, t_rest) = taps.as_chunks::<8>();
+        for (x, t) in xs.iter().zip(ts) {
+            lanes.iter_mut().zip(x.iter().zip(t)).for_each(|(l, (x, t))| *l += x * t);
+        }
+        let rest: f32 = x_rest.iter().zip(t_rest).map(|(x, t)| x * t).sum();
+        to.push(lanes.iter().sum::<f32>() + rest);
+        at += step;
+    }
+    from.drain(..at);
+}
