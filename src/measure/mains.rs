@@ -17,10 +17,13 @@ const STEP_HZ: f64 = 0.01;
 const STEPS: usize = 51;
 /// Samples in the window: 4.1 s at 2 kHz.
 const WINDOW: usize = 8_192;
-/// Samples that share a weight (32 ms).
-const FRAME: usize = 64;
+/// Samples that share a weight (16 ms).
+const FRAME: usize = 32;
+/// A loud frame takes the weight from so many on both sides, so that smoothing gives it none.
+const AROUND: usize = 3;
 const FRAMES: usize = WINDOW / FRAME;
-/// A line is compared with the median this far to both sides, Hz.
+/// A line is compared with what is this far to both sides, Hz: with its 70th percentile, so that the lines of a
+/// rhythm, which are everywhere, are no hum.
 const NEIGHBOURHOOD_HZ: f64 = 6.0;
 /// A stronger tone within so many bins covers a line (1.5 Hz).
 const BESIDE: usize = 6;
@@ -135,9 +138,10 @@ impl MainsEar {
             self.buffer.extend_from_slice(&side.low);
             squares = 0.0;
             for (n, (x, hann)) in self.buffer.iter_mut().zip(&self.plan.hann).enumerate() {
-                // Weights belong to the middles of the frames; between these they run straight.
+                // Weights belong to the middles of the frames; between these they run smoothly, so that no tone
+                // is smeared far.
                 let at = (n as f32 / FRAME as f32 - 0.5).clamp(0.0, (FRAMES - 1) as f32);
-                let (j, between) = (at as usize, at.fract());
+                let (j, between) = (at as usize, smooth(at.fract()));
                 let weight = weights[j] + between * (weights[(j + 1).min(FRAMES - 1)] - weights[j]);
                 let w = hann * weight;
                 squares += f64::from(w * w);
@@ -162,12 +166,18 @@ impl MainsEar {
                 *p += frame.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f32>();
             }
         }
-        let round: [f32; FRAMES] =
-            std::array::from_fn(|j| power[j.saturating_sub(1)].max(power[j]).max(power[(j + 1).min(FRAMES - 1)]));
+        let loudest = |j: usize| {
+            power[j.saturating_sub(AROUND)..=(j + AROUND).min(FRAMES - 1)].iter().fold(0.0f32, |t, p| t.max(*p))
+        };
+        let round: [f32; FRAMES] = std::array::from_fn(loudest);
         let mut sorted = round;
         sorted.sort_by(f32::total_cmp);
         let floor = sorted[FRAMES / 5];
-        (floor > 1e-16).then(|| round.map(|p| floor / p.max(floor)))
+        (floor > 1e-16).then(|| {
+            let sharp = round.map(|p| floor / p.max(floor));
+            let at = |j: usize, off: usize| sharp[(j + off).saturating_sub(2).min(FRAMES - 1)];
+            std::array::from_fn(|j| (at(j, 0) + 2.0 * at(j, 1) + 3.0 * at(j, 2) + 2.0 * at(j, 3) + at(j, 4)) / 9.0)
+        })
     }
 
     fn comb(&mut self, family: usize, scale: f64) -> Comb {
@@ -176,16 +186,17 @@ impl MainsEar {
         let bin = |hz: f64| hz * to_bin;
         let p = &self.power;
         let reach = bin(NEIGHBOURHOOD_HZ) as usize;
-        let medians: [f32; HARMONICS] = std::array::from_fn(|k| {
+        let noises: [f32; HARMONICS] = std::array::from_fn(|k| {
             let middle = bin(nominal_hz * (k + 1) as f64).round() as usize;
             let mut around = p[middle - reach..=middle + reach].to_vec();
-            let half = around.len() / 2;
-            around.select_nth_unstable_by(half, f32::total_cmp).1.max(1e-20)
+            let high = around.len() * 7 / 10;
+            // Of noise powers (exponentially distributed) 70 % lie under 1.2 times their mean.
+            around.select_nth_unstable_by(high, f32::total_cmp).1.max(1e-20) / 1.204
         });
-        // The strongest of the two bins that a line lies between, and of the bins beside these.
+        // The strongest of the two bins that a line lies between, and of the bins beside its lobe.
         let at = |k: usize, hz: f64| {
             let b = bin(hz * (k + 1) as f64) as usize;
-            let beside = p[b - BESIDE..b].iter().chain(&p[b + 2..=b + 1 + BESIDE]).fold(0.0f32, |t, x| t.max(*x));
+            let beside = p[b - BESIDE..b - 1].iter().chain(&p[b + 3..=b + 1 + BESIDE]).fold(0.0f32, |t, x| t.max(*x));
             (p[b].max(p[b + 1]), beside)
         };
         let hz_of = |step: usize| nominal_hz - DEVIATION_HZ + STEP_HZ * step as f64;
@@ -193,7 +204,7 @@ impl MainsEar {
             let fits = |k: usize| {
                 let (line, beside) = at(k, hz_of(step));
                 // Doubtful evidence counts little, and no single line for more than three fair ones.
-                if beside > line { 0.5 } else { (1.0 + line / medians[k]).ln().min(3.0) }
+                if beside > line { 0.5 } else { (1.0 + line / noises[k]).ln().min(3.0) }
             };
             *fit = KEPT * *fit + (0..HARMONICS).map(fits).sum::<f32>();
         }
@@ -203,15 +214,20 @@ impl MainsEar {
         let lines = std::array::from_fn(|k| {
             let b = bin(hz * (k + 1) as f64).round() as usize;
             let lobe = f64::from(p[b - LOBE..=b + LOBE].iter().sum::<f32>());
-            // The median of noise powers is 0.69 of their mean.
-            let noise = f64::from(medians[k]) / 0.69 * (2 * LOBE + 1) as f64;
+            let noise = f64::from(noises[k]) * (2 * LOBE + 1) as f64;
             let (line, beside) = at(k, hz);
-            let (power, cover) =
-                if beside > 4.0 * line { (0.0, noise.max(f64::from(2.0 * beside))) } else { (lobe - noise, noise) };
+            // A stronger tone covers it wholly; what is beside it is also in its place, less so.
+            let power = if beside > 4.0 * line { 0.0 } else { lobe - noise };
+            let cover = noise.max(f64::from(2.0 * beside));
             Line { power: (power * scale) as f32, cover: (cover * scale) as f32 }
         });
         Comb { fundamental_hz: hz as f32, lines }
     }
+}
+
+/// From 0 to 1 without a corner.
+fn smooth(x: f32) -> f32 {
+    x * x * (3.0 - 2.0 * x)
 }
 
 /// Three boxes of `step` samples in a row, as one filter: nulls at every frequency that would fold onto the lows.
