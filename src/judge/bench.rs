@@ -170,6 +170,7 @@ impl Bench {
                     seat.clear(now, Clearing::Replaced(parent), out);
                     // Its own time begins anew when the worse cause is over.
                     seat.dwell.reset();
+                    seat.post.watch.forget();
                 }
                 None if seat.dwell.on() => {
                     if !coming || seat.alert.is_some() {

@@ -70,4 +70,7 @@ impl Scene<'_> {
 pub trait Watch: Send {
     /// One look a tick (100 ms).
     fn look(&mut self, scene: &Scene<'_>) -> Verdict;
+
+    /// A worse condition of the same cause is told: what was counted until now was its doing.
+    fn forget(&mut self) {}
 }

@@ -58,4 +58,8 @@ impl Watch for Clicks {
             Verdict::Good
         }
     }
+
+    fn forget(&mut self) {
+        self.minute = Minute::default();
+    }
 }

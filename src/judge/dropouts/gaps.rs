@@ -55,4 +55,8 @@ impl Watch for Gaps {
             Verdict::Good
         }
     }
+
+    fn forget(&mut self) {
+        self.minute = Minute::default();
+    }
 }

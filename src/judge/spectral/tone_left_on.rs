@@ -69,6 +69,9 @@ impl Recruit for Settings {
 const WINDOW_TICKS: usize = 8 * TICKS_A_SECOND as usize;
 /// Tone that there must be, ticks (4.5 s).
 const ENOUGH_TICKS: usize = 45;
+/// Ticks after which it may be one (3 s), and how long it may stay one, seconds: a melody of pure notes does.
+const FIRST_TICKS: usize = 3 * TICKS_A_SECOND as usize;
+const LONG_SECONDS: f64 = 60.0;
 /// Share of a tick's power that is the tone.
 const PURE: f64 = 0.97;
 /// Its distance from its second and third harmonic, dB.
@@ -105,12 +108,16 @@ impl Watch for ToneLeftOn {
             },
             None => Tick { hz: 0.0, dbfs: f64::NEG_INFINITY, pure: false, whole_dbfs: f64::NEG_INFINITY },
         });
-        let share = 100.0 * self.share();
-        // Once it is told, the newest half second decides that it is over.
-        let now =
-            self.ticks.iter().rev().take(TICKS_A_SECOND as usize).any(|t| t.pure && t.dbfs > self.settings.above_dbfs);
-        if share >= self.settings.share_percent && now {
-            Verdict::Bad(Evidence::new(&TONE, Severity::Warning, share, self.settings.share_percent))
+        let share = 100.0 * self.share(WINDOW_TICKS, ENOUGH_TICKS);
+        // Once it is told, the newest second decides that it is over.
+        let audible = |t: &Tick| t.pure && t.dbfs > self.settings.above_dbfs;
+        let now = self.ticks.iter().rev().take(TICKS_A_SECOND as usize).any(audible);
+        let limit = self.settings.share_percent;
+        if now && share >= limit {
+            Verdict::Bad(Evidence::new(&TONE, Severity::Warning, share, limit))
+        } else if now && self.share(FIRST_TICKS, FIRST_TICKS / 2) > 0.55 {
+            // It may become a tone: what it would explain waits.
+            Verdict::Bad(Evidence::new(&TONE, Severity::Warning, share, limit).after(LONG_SECONDS))
         } else {
             Verdict::Good
         }
@@ -118,19 +125,20 @@ impl Watch for ToneLeftOn {
 }
 
 impl ToneLeftOn {
-    /// The part of the ticks with sound that one tone fills, 0 to 1.
-    fn share(&self) -> f64 {
-        let mut pure: Vec<(f64, f64)> =
-            self.ticks.iter().filter(|t| t.pure && t.dbfs > self.settings.above_dbfs).map(|t| (t.hz, t.dbfs)).collect();
-        if pure.len() < ENOUGH_TICKS {
+    /// The part of the newest `window` ticks (silence left out) that one tone fills, 0 to 1; 0 for fewer than `enough`.
+    fn share(&self, window: usize, enough: usize) -> f64 {
+        let newest = || self.ticks.iter().rev().take(window);
+        let audible = |t: &&Tick| t.pure && t.dbfs > self.settings.above_dbfs;
+        let mut pure: Vec<(f64, f64)> = newest().filter(audible).map(|t| (t.hz, t.dbfs)).collect();
+        if pure.len() < enough {
             return 0.0;
         }
         let middle = pure.len() / 2;
         let hz = pure.select_nth_unstable_by(middle, |a, b| a.0.total_cmp(&b.0)).1.0;
         let dbfs = pure.select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1)).1.1;
         let same = pure.iter().filter(|(f, d)| (f - hz).abs() <= 3.0 && (d - dbfs).abs() <= 1.0).count();
-        // Silence between the beeps of an interrupted tone is left out; so are ticks that an interruption cuts.
-        let others = self.ticks.iter().filter(|t| t.whole_dbfs > dbfs - 20.0).count();
-        if same < ENOUGH_TICKS { 0.0 } else { same as f64 / others.max(same) as f64 }
+        // Silence between the beeps of an interrupted tone is left out.
+        let others = newest().filter(|t| t.whole_dbfs > dbfs - 20.0).count();
+        if same < enough { 0.0 } else { same as f64 / others.max(same) as f64 }
     }
 }
