@@ -4,6 +4,7 @@ use crate::judge::Severity;
 use crate::keep::{Reader, back_up};
 use crate::ledger::notice::LocalTime;
 use crate::ledger::review::{alerts_csv, rows_csv};
+use crate::ledger::trend::{self, TrendPoint};
 use crate::ledger::{Review, ServiceLine, Shelf as _, Which};
 use crate::run::{day_begin, local_clock};
 use crate::show::review::{length, review as html};
@@ -18,7 +19,7 @@ use std::process::ExitCode;
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  mixwarden review\n  mixwarden review last\n  \
     mixwarden review 12 --html sunday.html\n  mixwarden review 12 --csv levels > sunday.csv\n  \
-    mixwarden review 12 --note \"the new desk\"\n  mixwarden review --since 2026-11-01 --json\n  \
+    mixwarden review 12 --note \"the new desk\"\n  mixwarden review --since 2026-11-01 --json\n  mixwarden review --trend\n  \
     mixwarden review --export reviews/\n  mixwarden review --backup log-copy.sqlite\n\n\
     The log may be read while mixwarden watch writes it.\n\
     Exit status: 0 done, 1 there is no such service, 2 the log cannot be read.")]
@@ -43,6 +44,9 @@ pub struct ReviewArgs {
     /// The alert that the note is for, as the JSON names it.
     #[arg(long, value_name = "RUN:ALERT", requires = "note", value_parser = alert)]
     alert: Option<(i64, u64)>,
+    /// The last ten services beside each other, and what has crept in.
+    #[arg(long, conflicts_with = "service")]
+    trend: bool,
     /// Write every service's review, levels and warnings to a directory.
     #[arg(long, value_name = "DIR", conflicts_with = "service")]
     export: Option<PathBuf>,
@@ -88,6 +92,9 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<ExitCode> {
     let shelf = Reader::new(&state);
     if let Some(directory) = &args.export {
         return export(&shelf, directory, &settings.venue, local);
+    }
+    if args.trend {
+        return trend(&shelf.trend(10)?, args.json, local);
     }
     let Some(service) = &args.service else {
         let since = args.since.as_deref().map(|day| day_begin(day, &zone).map_err(anyhow::Error::msg));
@@ -180,6 +187,34 @@ fn list(lines: &[ServiceLine], json: bool, local: LocalTime<'_>) -> anyhow::Resu
             l.advices,
             l.note
         );
+    }
+    print(&mut out, &text)
+}
+
+fn trend(points: &[TrendPoint], json: bool, local: LocalTime<'_>) -> anyhow::Result<ExitCode> {
+    let mut out = std::io::stdout().lock();
+    if json {
+        return print(&mut out, &format!("{}\n", trend::json(points, local)));
+    }
+    let mut text = format!("{:>5}  {:10}  {:>12}  {:>8}  {:>14}  {:>8}  {:>12}\n", "no.", "began", "stream", "range", "quietest", "warnings", "seen after");
+    for p in points {
+        let _ = writeln!(
+            text,
+            "{:>5}  {:10}  {:>12}  {:>8}  {:>14}  {:>8}  {:>12}",
+            p.service,
+            local(p.began_ms).get(..10).unwrap_or(""),
+            level(p.integrated_lufs, "LUFS"),
+            level(p.range_lu, "LU"),
+            level(p.quietest_lufs, "LUFS"),
+            p.warnings,
+            p.seconds_to_acknowledge.map_or_else(|| "-".into(), length)
+        );
+    }
+    for drift in trend::drifts(points) {
+        let _ = writeln!(text, "{drift}");
+    }
+    if points.is_empty() {
+        text = "No service has ended yet.\n".into();
     }
     print(&mut out, &text)
 }

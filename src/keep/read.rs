@@ -5,6 +5,7 @@ use crate::chain::Programme;
 use crate::feed::Role;
 use crate::judge::Severity;
 use crate::ledger::row::unpack;
+use crate::ledger::trend::TrendPoint;
 use crate::ledger::{KeptAlert, KeptFeed, KeptService, OwnMixChange, Row, ServiceLine, Shelf, ShelfError, Which};
 use rusqlite::{Connection, OptionalExtension as _, params};
 use std::path::{Path, PathBuf};
@@ -255,6 +256,41 @@ impl Shelf for Reader {
             };
             line.map(|line| service_of(c, line)).transpose()
         })
+    }
+
+    fn trend(&self, limit: usize) -> Result<Vec<TrendPoint>, ShelfError> {
+        self.with(|c| {
+            let mut points = c.prepare(
+                "SELECT service.id, began_ms, p.integrated, p.range,
+                    (SELECT min(row.momentary_top) FROM part JOIN row ON row.run = part.run AND row.feed = f.id
+                        AND row.second > part.first_second AND row.second <= part.last_second
+                     WHERE part.service = service.id AND row.span = 1 AND row.hops = 100 AND row.momentary_top > -200),
+                    (SELECT count(*) FROM alert WHERE alert.service = service.id AND severity = 'warning'),
+                    (SELECT avg(acknowledged_ms - raised_ms) / 1000.0 FROM alert
+                     WHERE alert.service = service.id AND severity = 'warning')
+                 FROM service JOIN programme p ON p.service = service.id JOIN feed f ON f.id = p.feed
+                 WHERE f.role = 'stream' ORDER BY service.id DESC LIMIT ?1",
+            )?;
+            let mut found: Vec<TrendPoint> = points
+                .query_map([limit as i64], |r| {
+                    Ok(TrendPoint {
+                        service: r.get(0)?,
+                        began_ms: r.get(1)?,
+                        integrated_lufs: r.get(2)?,
+                        range_lu: r.get(3)?,
+                        quietest_lufs: r.get(4)?,
+                        warnings: r.get::<_, i64>(5)? as u64,
+                        seconds_to_acknowledge: r.get(6)?,
+                    })
+                })?
+                .collect::<Result<_, _>>()?;
+            found.reverse();
+            Ok(found)
+        })
+    }
+
+    fn newest_ms(&self) -> Result<Option<i64>, ShelfError> {
+        self.with(|c| c.query_row("SELECT max(unix_ms) FROM row", [], |r| r.get(0)))
     }
 
     fn note(&self, service: i64, alert: Option<(i64, u64)>, text: &str) -> Result<bool, ShelfError> {

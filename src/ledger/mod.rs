@@ -6,11 +6,13 @@ pub mod board;
 pub mod linecheck;
 pub mod notice;
 pub mod outbox;
+pub mod ready;
 pub mod review;
 pub mod row;
 pub mod runbook;
 pub mod sentence;
 pub mod shelf;
+pub mod trend;
 
 pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};
 pub use notice::{LocalTime, Notice, NoticeStep};

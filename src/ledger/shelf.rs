@@ -1,6 +1,7 @@
 //! What the log takes and what can be read back: the contract between `keep` (SQLite) and whoever asks for reviews.
 
 use super::row::Row;
+use super::trend::TrendPoint;
 use crate::chain::Programme;
 use crate::feed::Role;
 use crate::judge::Severity;
@@ -206,6 +207,18 @@ pub trait Shelf: Send + Sync {
     /// # Errors
     /// When the log cannot be read.
     fn service(&self, which: Which) -> Result<Option<KeptService>, ShelfError>;
+
+    /// The last `limit` services that have ended, oldest first, for the trend.
+    ///
+    /// # Errors
+    /// When the log cannot be read.
+    fn trend(&self, limit: usize) -> Result<Vec<TrendPoint>, ShelfError>;
+
+    /// Wall time of the newest row, ms since 1970.
+    ///
+    /// # Errors
+    /// When the log cannot be read.
+    fn newest_ms(&self) -> Result<Option<i64>, ShelfError>;
 
     /// Notes what an alert (`Some((run, number))`) or a whole service turned out to be; gives whether there was one.
     ///

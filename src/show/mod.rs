@@ -106,6 +106,7 @@ pub fn app(state: AppState) -> Router {
         .route("/api/v1/service/end", post(api::service_end))
         .route("/api/v1/habits/forget", post(api::forget_habits))
         .route("/api/v1/services", get(reviews::list_json))
+        .route("/api/v1/trend", get(reviews::trend_json))
         .route("/api/v1/services/{id}", get(reviews::one_json))
         .route("/reviews", get(reviews::list))
         .route("/reviews/{id}", get(reviews::one))

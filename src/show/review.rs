@@ -47,14 +47,17 @@ fn level(x: Option<f64>, unit: &str) -> String {
     }
 }
 
-/// The list of services, newest first.
-pub fn list(venue: &str, lines: &[ServiceLine], local: LocalTime<'_>) -> String {
+/// The list of services, newest first; `drifts` is what has crept in over the weeks.
+pub fn list(venue: &str, lines: &[ServiceLine], drifts: &[String], local: LocalTime<'_>) -> String {
     let mut html = head(&format!("Services of {venue}"));
     let _ = write!(
         html,
         "<header><a href=\"/\">Now</a></header><h1>{}</h1>",
         escape(if venue.is_empty() { "Services" } else { venue })
     );
+    for drift in drifts {
+        let _ = write!(html, "<p class=\"advice\">{}</p>", escape(drift));
+    }
     if lines.is_empty() {
         html.push_str(
             "<p>No service has been kept yet. One begins by itself when there is sound after a long quiet.</p>",
@@ -102,14 +105,14 @@ pub fn review(r: &Review, local: LocalTime<'_>, forms: bool) -> String {
         );
     }
     let state = match (r.going_on, r.ended_by.as_str()) {
-        (true, _) => "It is still on.".into(),
+        (true, _) => "It has not ended yet.".into(),
         (_, "cut off") => "It was cut off: the program or the computer stopped.".into(),
         _ => format!("It lasted {}.", length((r.to_ms - r.line.began_ms) as f64 / 1000.0)),
     };
     let _ = write!(
         html,
         "<h1>{}</h1><p class=\"when\">Service of {date}, {from} to {}. {state}</p>",
-        escape(&r.venue),
+        escape(if r.venue.is_empty() { "Service" } else { &r.venue }),
         clock(&ended).1
     );
     let _ = write!(html, "<p class=\"advice\"><b>Before the next service:</b> {}</p>", escape(&r.advice()));
@@ -236,9 +239,11 @@ fn figures(html: &mut String, r: &Review) {
     row("Loudest moment (0.4 s)", &|f| level(f.programme.max_momentary_lufs, "LUFS"));
     row("Loudest three seconds", &|f| level(f.programme.max_short_term_lufs, "LUFS"));
     row("Highest true peak", &|f| level(f.programme.true_peak_dbtp, "dBTP"));
-    row("Time near the target (within 4 LU)", &|f| length(f.spent.in_band));
-    row("Time under that, with sound", &|f| length(f.spent.under));
-    row("Time over that", &|f| length(f.spent.over));
+    // The room's mix is as loud as the room is: no target is meant for it.
+    let aimed = |f: &ReviewFeed, seconds: f64| if f.role == Role::House { "–".into() } else { length(seconds) };
+    row("Time near the target (within 4 LU)", &|f| aimed(f, f.spent.in_band));
+    row("Time under that, with sound", &|f| aimed(f, f.spent.under));
+    row("Time over that", &|f| aimed(f, f.spent.over));
     row("Time without sound", &|f| length(f.spent.quiet));
     row("Time of which nothing is known", &|f| length(f.spent.missing));
     html.push_str("</table>");

@@ -4,6 +4,7 @@ use super::access::Role;
 use super::{AppState, review};
 use crate::ledger::notice::LocalTime;
 use crate::ledger::review::{COMPARED, alerts_csv, rows_csv};
+use crate::ledger::trend;
 use crate::ledger::{KeptService, Review, ServiceLine, Shelf, ShelfError, Which};
 use axum::Form;
 use axum::extract::{Extension, Path, State};
@@ -14,6 +15,8 @@ use std::sync::Arc;
 
 /// Services in a list.
 const MOST_LISTED: usize = 500;
+/// Services that the trend looks at: ten weeks of weekly ones.
+const TREND_SERVICES: usize = 10;
 /// Longest note, characters.
 const NOTE_CHARACTERS: usize = 500;
 
@@ -91,8 +94,14 @@ async fn answer<T: Send + 'static>(
 }
 
 pub(super) async fn list(State(state): State<AppState>) -> Result<Html<String>, Failure> {
-    let lines = ask(&state, |shelf| shelf.services(i64::MIN, MOST_LISTED)).await?;
-    Ok(Html(review::list(&venue(&state), &lines, &*state.reviews.clock)))
+    let asked = ask(&state, |shelf| Ok((shelf.services(i64::MIN, MOST_LISTED)?, shelf.trend(TREND_SERVICES)?)));
+    let (lines, points) = asked.await?;
+    Ok(Html(review::list(&venue(&state), &lines, &trend::drifts(&points), &*state.reviews.clock)))
+}
+
+pub(super) async fn trend_json(State(state): State<AppState>) -> Result<Response, Failure> {
+    let points = ask(&state, |shelf| shelf.trend(TREND_SERVICES)).await?;
+    Ok(axum::Json(trend::json(&points, &*state.reviews.clock)).into_response())
 }
 
 pub(super) async fn one(State(state): State<AppState>, Path(id): Path<i64>) -> Result<Html<String>, Failure> {
