@@ -1,9 +1,11 @@
 //! The commands: each file runs one and returns its exit status.
 
 pub mod inputs;
+pub mod linecheck;
 pub mod links;
 pub mod measure;
 pub mod notice;
+pub mod ready;
 pub mod rehearse;
 pub mod review;
 pub mod selfcheck;
@@ -42,6 +44,8 @@ enum Command {
     Rehearse(rehearse::RehearseArgs),
     Measure(measure::MeasureArgs),
     Review(review::ReviewArgs),
+    Ready(ready::ReadyArgs),
+    Linecheck(linecheck::LinecheckArgs),
     Notice(notice::NoticeArgs),
     Status(status::StatusArgs),
     Links(links::LinksArgs),
@@ -98,6 +102,8 @@ fn run(command: &Command) -> anyhow::Result<ExitCode> {
         Command::Inputs(args) => inputs::run(args),
         Command::Measure(args) => measure::run(args),
         Command::Review(args) => review::run(args),
+        Command::Ready(args) => ready::run(args),
+        Command::Linecheck(args) => linecheck::run(args),
         Command::Notice(args) => notice::run(args),
         Command::Status(args) => Ok(status::run(args)),
         Command::Links(args) => links::run(args),

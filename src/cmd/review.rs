@@ -196,7 +196,10 @@ fn trend(points: &[TrendPoint], json: bool, local: LocalTime<'_>) -> anyhow::Res
     if json {
         return print(&mut out, &format!("{}\n", trend::json(points, local)));
     }
-    let mut text = format!("{:>5}  {:10}  {:>12}  {:>8}  {:>14}  {:>8}  {:>12}\n", "no.", "began", "stream", "range", "quietest", "warnings", "seen after");
+    let mut text = format!(
+        "{:>5}  {:10}  {:>12}  {:>8}  {:>14}  {:>8}  {:>12}\n",
+        "no.", "began", "stream", "range", "quietest", "warnings", "seen after"
+    );
     for p in points {
         let _ = writeln!(
             text,

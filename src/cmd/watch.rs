@@ -56,7 +56,7 @@ pub fn run(args: &WatchArgs) -> anyhow::Result<ExitCode> {
 }
 
 /// Feeds on one device are one lane.
-fn lanes(settings: &Settings) -> anyhow::Result<Vec<LanePlan>> {
+pub(super) fn lanes(settings: &Settings) -> anyhow::Result<Vec<LanePlan>> {
     let mut devices: Vec<(String, Vec<FeedPatch>)> = Vec::new();
     for feed in &settings.feeds {
         match devices.iter_mut().find(|(device, _)| *device == feed.device) {

@@ -37,7 +37,12 @@ pub fn ready(board: &Board, before: &[ServiceLine], outside: &Outside) -> Vec<Fi
             Some(_) => (Answer::Pass, feed.source.clone()),
         };
         let step = if feed.role == Role::House { "input of the room's mix" } else { "input of the stream mix" };
-        list.push(Finding::new(step, answer, found, "Is the desk on, and its cable in this computer? `mixwarden inputs` lists what is there."));
+        list.push(Finding::new(
+            step,
+            answer,
+            found,
+            "Is the desk on, and its cable in this computer? `mixwarden inputs` lists what is there.",
+        ));
     }
     if let Some(stream) = board.feeds.iter().find(|f| f.role != Role::House) {
         list.push(sound(stream));
@@ -55,7 +60,12 @@ pub fn ready(board: &Board, before: &[ServiceLine], outside: &Outside) -> Vec<Fi
         None => (Answer::Pass, "nothing is wrong".to_string()),
         Some(fault) => (Answer::Fail, fault.sentence.clone()),
     };
-    list.push(Finding::new("this computer", answer, found, "Do what the sentence says, or call the person who looks after it."));
+    list.push(Finding::new(
+        "this computer",
+        answer,
+        found,
+        "Do what the sentence says, or call the person who looks after it.",
+    ));
     list
 }
 
@@ -70,7 +80,12 @@ fn sound(stream: &super::FeedBoard) -> Finding {
         [false, true] => (Answer::Fail, "heard on the right only".into()),
         [false, false] => (Answer::CannotTell, "nothing heard in the last ten minutes".into()),
     };
-    Finding::new("sound on the stream mix", answer, found, "Have somebody talk into a microphone and play some music; then look again.")
+    Finding::new(
+        "sound on the stream mix",
+        answer,
+        found,
+        "Have somebody talk into a microphone and play some music; then look again.",
+    )
 }
 
 fn level(recent_lufs: Option<f64>, before: &[ServiceLine]) -> Finding {
@@ -78,7 +93,9 @@ fn level(recent_lufs: Option<f64>, before: &[ServiceLine]) -> Finding {
     let remedy = "Look at the stream mix's master on the desk: was another scene recalled?";
     let (answer, found) = match (recent_lufs.filter(|l| l.is_finite()), usual.as_slice()) {
         (None, _) => (Answer::CannotTell, "nothing plays now".to_string()),
-        (Some(now), []) => (Answer::CannotTell, format!("{now:.1} LUFS now; there is no service before to compare with")),
+        (Some(now), []) => {
+            (Answer::CannotTell, format!("{now:.1} LUFS now; there is no service before to compare with"))
+        }
         (Some(now), usual) => {
             let mean = usual.iter().sum::<f64>() / usual.len() as f64;
             let answer = if (now - mean).abs() <= USUAL_WITHIN_LU { Answer::Pass } else { Answer::Fail };
@@ -97,7 +114,12 @@ fn floor(now_lufs: Option<f64>, baseline_lufs: Option<f64>) -> Finding {
         (Some(now), None) => (Answer::Skipped, format!("{now:.0} LUFS in pauses; no line check to compare with")),
         (None, _) => (Answer::Skipped, "not learned yet".into()),
     };
-    Finding::new("noise in pauses", answer, found, "A cable or a preamp may be failing: find the channel that brings it, after the service.")
+    Finding::new(
+        "noise in pauses",
+        answer,
+        found,
+        "A cable or a preamp may be failing: find the channel that brings it, after the service.",
+    )
 }
 
 fn clock(outside: &Outside) -> Finding {

@@ -44,7 +44,9 @@ pub fn drifts(points: &[TrendPoint]) -> Vec<String> {
     let over = format!("over {} services", points.len());
     let mut said = Vec::new();
     if let Some(d) = change(|p| p.quietest_lufs).filter(|d| *d >= FLOOR_DB) {
-        said.push(format!("The noise in the quietest moments rose by {d:.0} dB {over}: a cable or a preamp may be failing."));
+        said.push(format!(
+            "The noise in the quietest moments rose by {d:.0} dB {over}: a cable or a preamp may be failing."
+        ));
     }
     if let Some(d) = change(|p| p.integrated_lufs).filter(|d| d.abs() >= LEVEL_LU) {
         let way = if d > 0.0 { "louder" } else { "quieter" };
@@ -87,7 +89,10 @@ mod tests {
         };
         let creeping: Vec<TrendPoint> = (0..8).map(|i| point(i, -72.0 + 1.5 * i as f64)).collect();
         let said = drifts(&creeping);
-        assert_eq!(said, ["The noise in the quietest moments rose by 8 dB over 8 services: a cable or a preamp may be failing."]);
+        assert_eq!(
+            said,
+            ["The noise in the quietest moments rose by 8 dB over 8 services: a cable or a preamp may be failing."]
+        );
         let steady: Vec<TrendPoint> = (0..8).map(|i| point(i, -72.0 + (i % 3) as f64)).collect();
         assert!(drifts(&steady).is_empty());
         assert!(drifts(&creeping[..5]).is_empty(), "five services are too few");

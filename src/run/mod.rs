@@ -19,6 +19,7 @@ use crate::chain::{Chain, LaneSpec};
 use crate::feed::FeedPatch;
 use crate::judge::Cause;
 use crate::ledger::Board;
+use crate::ledger::ready::Outside;
 use crate::ledger::sentence::sentence;
 use crate::settings::{self, Settings};
 use crate::show::{AppState, Keys, Reviews};
@@ -96,7 +97,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     if let Err(e) = private_directory(&plan.state) {
         faults.set("log", Some(format!("{}: {e}. Nothing is kept until this is mended.", plan.state.display())));
     }
-    let now_ms = jiff::Timestamp::now().as_millisecond();
+    let now_ms = now_ms();
     let opened = log::open(&plan.state, &plan.settings, now_ms).map_err(anyhow::Error::msg)?;
     faults.set("log", opened.fault.clone());
     take_over(&mut chain, &opened);
@@ -131,6 +132,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let reviews = Reviews {
         shelf: Arc::new(crate::keep::Reader::new(&plan.state)),
         clock: notices::local_clock(plan.settings.timetable.zone.clone()),
+        outside: outside(plan.state.clone()),
     };
     let mark = move |mark| to_engine.try_send(Order::Mark(mark)).is_ok();
     let state = AppState::new(present.clone(), mark, keys.clone(), reviews);
@@ -190,6 +192,26 @@ fn take_over(chain: &mut Chain, opened: &log::Opened) {
         chain.resume_service(Cause::named(&open.by).unwrap_or(Cause::Activity), &heard);
         tracing::info!("service {} goes on", open.id);
     }
+}
+
+/// Wall time, ms since 1970.
+pub fn now_ms() -> i64 {
+    jiff::Timestamp::now().as_millisecond()
+}
+
+/// What the outside says of the log's disk and of the last line check.
+fn outside(state: PathBuf) -> Arc<dyn Fn() -> Outside + Send + Sync> {
+    Arc::new(move || {
+        let disk = rustix::fs::statvfs(&state).ok();
+        let kept = std::fs::read_to_string(state.join("linecheck.json")).ok();
+        let kept = kept.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok());
+        Outside {
+            free_bytes: disk.map(|d| d.f_bavail * d.f_frsize),
+            now_ms: now_ms(),
+            baseline_floor_lufs: kept.and_then(|k| k["noise_floor_lufs"].as_f64()),
+            newest_row_ms: None,
+        }
+    })
 }
 
 fn private_directory(path: &std::path::Path) -> std::io::Result<()> {

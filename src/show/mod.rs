@@ -2,8 +2,10 @@
 
 pub mod access;
 mod api;
+mod before;
 mod dashboards;
 mod events;
+pub mod fitout;
 mod metrics;
 mod openapi;
 mod page;
@@ -113,6 +115,8 @@ pub fn app(state: AppState) -> Router {
         .route("/reviews/{id}/rows.csv", get(reviews::rows))
         .route("/reviews/{id}/alerts.csv", get(reviews::alerts))
         .route("/reviews/{id}/note", post(reviews::note))
+        .route("/before", get(before::page))
+        .route("/api/v1/before", get(before::list_json))
         .route("/api/v1/openapi.json", get(api::openapi))
         .route("/healthy", get(api::healthy))
         .route("/ready", get(api::ready))

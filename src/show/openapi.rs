@@ -110,6 +110,24 @@ const OPERATIONS: &[Operation] = &[
     },
     Operation {
         method: "get",
+        path: "/api/v1/trend",
+        id: "trend",
+        role: "look",
+        about: "The last ten services that ended, oldest first, and what has crept in.",
+        body: None,
+        gives: Gives::Object,
+    },
+    Operation {
+        method: "get",
+        path: "/api/v1/before",
+        id: "before",
+        role: "look",
+        about: "Before a service: whether the stream will be there, and what to do if not.",
+        body: None,
+        gives: Gives::Object,
+    },
+    Operation {
+        method: "get",
         path: "/api/v1/openapi.json",
         id: "openapi",
         role: "look",
@@ -232,7 +250,7 @@ fn operation(o: &Operation, now: &Value) -> Value {
     if o.id == "ready" {
         put("503", text("it does not measure, or nothing comes from a feed"));
     }
-    if o.path.starts_with("/api/v1/services") {
+    if o.path.starts_with("/api/v1/services") || o.id == "trend" {
         put("503", text("the log cannot be read"));
     }
     if o.path.ends_with("{id}") {
@@ -308,7 +326,7 @@ mod tests {
     use super::*;
 
     /// What belongs to the page alone.
-    const OF_THE_PAGE: &[&str] = &["/", "/booth.css", "/booth.js", "/events", "/acknowledge"];
+    const OF_THE_PAGE: &[&str] = &["/", "/before", "/booth.css", "/booth.js", "/events", "/acknowledge"];
 
     #[test]
     fn every_route_is_documented_and_every_documented_one_is_there() {

@@ -31,7 +31,7 @@ fn clock(local: &str) -> (&str, &str) {
     (local.get(..10).unwrap_or(local), local.get(11..16).unwrap_or(""))
 }
 
-fn head(title: &str) -> String {
+pub(super) fn head(title: &str) -> String {
     format!(
         "<!doctype html><html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\
          <title>{}</title><style>{STYLE}</style></head><body>",

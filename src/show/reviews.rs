@@ -3,6 +3,7 @@
 use super::access::Role;
 use super::{AppState, review};
 use crate::ledger::notice::LocalTime;
+use crate::ledger::ready::Outside;
 use crate::ledger::review::{COMPARED, alerts_csv, rows_csv};
 use crate::ledger::trend;
 use crate::ledger::{KeptService, Review, ServiceLine, Shelf, ShelfError, Which};
@@ -27,6 +28,8 @@ pub struct Reviews {
     pub shelf: Arc<dyn Shelf>,
     /// Wall time as RFC 3339 in the venue's zone.
     pub clock: Arc<dyn Fn(i64) -> String + Send + Sync>,
+    /// What the outside says: disk, clock, line check.
+    pub outside: Arc<dyn Fn() -> Outside + Send + Sync>,
 }
 
 /// A question that could not be answered.
