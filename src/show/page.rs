@@ -17,7 +17,7 @@ pub type Part = (&'static str, String);
 /// All parts for `board`; `stale` says that the measuring has stopped.
 pub fn parts(board: &Board, stale: bool) -> Vec<Part> {
     if stale {
-        let text = "<p class=\"said\">The listening has stopped.</p><p class=\"more\">Restart the computer, or call the person who looks after it. \
+        let text = "<h1 class=\"said\">The listening has stopped.</h1><p class=\"more\">Restart the computer, or call the person who looks after it. \
              The stream itself may be fine.</p>";
         return vec![("mood", "lost".into()), ("state", text.into())];
     }
@@ -80,11 +80,19 @@ fn state(board: &Board) -> String {
     let said = sentence(board);
     let mut html = String::new();
     let call = match said.mood {
-        Mood::Warning => "<p class=\"call\">Act now</p>",
-        Mood::Advice => "<p class=\"call\">At the next pause</p>",
-        Mood::Calm => "",
+        Mood::Warning => ("M24 3 46 44H2Z M24 17v13 M24 35v4", "Act now"),
+        Mood::Advice => ("M4 4H44V44H4Z M24 13v15 M24 33v4", "At the next pause"),
+        Mood::Calm => ("", ""),
     };
-    let _ = write!(html, "{call}<p class=\"said\">{}</p>", escape(&said.text));
+    if !call.1.is_empty() {
+        // Never by colour alone: a shape and a word say it too.
+        let _ = write!(
+            html,
+            "<p class=\"call\"><svg viewBox=\"0 0 48 48\" aria-hidden=\"true\"><path d=\"{}\"/></svg>{}</p>",
+            call.0, call.1
+        );
+    }
+    let _ = write!(html, "<h1 class=\"said\">{}</h1>", escape(&said.text));
     if !said.more.is_empty() {
         let _ = write!(html, "<p class=\"more\">{}</p>", escape(said.more));
     }
@@ -107,7 +115,7 @@ fn alert_parts(html: &mut String, alert: &Alert, feed: &str, board: &Board) {
     let words = alert.evidence.words;
     let _ = write!(
         html,
-        "<p class=\"since\">For {}. {}</p><ol class=\"checks\">",
+        "<div class=\"act\"><div><p class=\"since\">For {}. {}</p><ol class=\"checks\">",
         length(board.now.since(alert.began)),
         escape(words.viewers)
     );
@@ -121,12 +129,14 @@ fn alert_parts(html: &mut String, alert: &Alert, feed: &str, board: &Board) {
     if alert.comes_and_goes {
         html.push_str("<p class=\"also\">It comes and goes.</p>");
     }
+    html.push_str("</div>");
     match alert.acknowledged {
-        None => html.push_str("<form method=\"post\" action=\"/acknowledge\"><button id=\"seen\" autofocus>Seen, we&#39;re checking</button></form>"),
+        None => html.push_str("<form method=\"post\" action=\"/acknowledge\"><button id=\"seen\">Seen, we&#39;re checking</button></form>"),
         Some(at) => {
             let _ = write!(html, "<p class=\"seen\">Seen {} ago. It stays here until it is over.</p>", length(board.now.since(at)));
         }
     }
+    html.push_str("</div>");
 }
 
 /// "8 seconds", "2 minutes".

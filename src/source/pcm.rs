@@ -47,6 +47,7 @@ pub fn stdin(coding: &str, hz: u32, channels: usize) -> Result<Pipe, String> {
         pieces,
         rest: Vec::new(),
         samples: Vec::new(),
+        ended: false,
     })
 }
 
@@ -60,6 +61,7 @@ pub struct Pipe {
     /// Bytes of a frame that is not whole yet; at the end they are dropped and told.
     rest: Vec<u8>,
     samples: Vec<f32>,
+    ended: bool,
 }
 
 impl Source for Pipe {
@@ -71,7 +73,10 @@ impl Source for Pipe {
         match self.pieces.try_recv() {
             Ok(piece) => self.rest.extend_from_slice(&piece),
             Err(TryRecvError::Empty) => return Polled::Nothing,
-            Err(TryRecvError::Disconnected) => return Polled::Ended,
+            Err(TryRecvError::Disconnected) => {
+                self.ended = true;
+                return Polled::Ended;
+            }
         }
         let whole = self.rest.len() / self.frame * self.frame;
         self.samples.clear();
@@ -88,7 +93,7 @@ impl Source for Pipe {
     }
 
     fn fault(&self) -> Option<String> {
-        (!self.rest.is_empty())
+        (self.ended && !self.rest.is_empty())
             .then(|| format!("the last {} bytes are no whole frame and were left out", self.rest.len()))
     }
 

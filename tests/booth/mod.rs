@@ -1,6 +1,7 @@
 //! What the tests of the running program need: the daemon as a child of the test, asked over HTTP as anybody would.
 #![allow(dead_code)] // each test file uses its part
 
+pub mod browser;
 pub mod pulse;
 
 use serde_json::Value;

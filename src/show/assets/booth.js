@@ -1,13 +1,30 @@
-// Keeps the parts of the page fresh. Never shows old values as present: after 2.5 s without news it says so.
+// Keeps the parts of the page fresh. Never shows old values as present: after 2 s without news it says so.
 "use strict";
 (() => {
-  const LOST = '<p class="said">No contact with the listening program.</p><p class="more">This page shows nothing now. Is the booth computer on? The stream itself may be fine.</p>';
+  const LOST = '<h1 class="said">No contact with the listening program.</h1><p class="more">This page shows nothing now. Is the booth computer on? The stream itself may be fine.</p>';
+  // What stays the same stays in place: a press of the button is never lost to a change of the text beside it.
+  const match = (old, fresh) => {
+    if (old.childNodes.length !== fresh.childNodes.length || [...old.childNodes].some((n, i) => n.nodeName !== fresh.childNodes[i].nodeName)) {
+      old.replaceChildren(...fresh.childNodes);
+      return;
+    }
+    old.childNodes.forEach((n, i) => {
+      const f = fresh.childNodes[i];
+      if (n.nodeType !== 1) {
+        if (n.nodeValue !== f.nodeValue) n.nodeValue = f.nodeValue;
+        return;
+      }
+      for (const { name } of [...n.attributes]) if (!f.hasAttribute(name)) n.removeAttribute(name);
+      for (const { name, value } of f.attributes) if (n.getAttribute(name) !== value) n.setAttribute(name, value);
+      match(n, f);
+    });
+  };
   const put = (id, html) => {
     const at = document.getElementById(id);
-    if (!at || at.innerHTML === html) return;
-    const focused = document.activeElement && at.contains(document.activeElement) ? document.activeElement.id : "";
-    at.innerHTML = html;
-    if (focused) document.getElementById(focused)?.focus();
+    if (!at) return;
+    const fresh = document.createElement("template");
+    fresh.innerHTML = html;
+    match(at, fresh.content);
   };
   let heard = Date.now(), said = "", spoken = 0, source;
   const speak = () => {
@@ -36,13 +53,13 @@
   };
   open();
   setInterval(() => {
-    if (Date.now() - heard > 2500 && document.body.dataset.mood !== "lost") {
+    if (Date.now() - heard > 1900 && document.body.dataset.mood !== "lost") {
       document.body.dataset.mood = "lost";
       put("state", LOST);
       speak();
     }
     if (source.readyState === EventSource.CLOSED) open();
-  }, 500);
+  }, 100);
   document.addEventListener("submit", (event) => {
     event.preventDefault();
     fetch("/api/v1/acknowledge", { method: "POST", headers: { "Content-Type": "application/json" }, body: '{"alert":"all"}' });

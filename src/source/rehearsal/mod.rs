@@ -51,6 +51,8 @@ pub struct Rehearsal {
     speed: Option<f64>,
     started: Option<Instant>,
     skew: Option<u64>,
+    /// Hops that are run through at once, before the pace begins.
+    past: u64,
 }
 
 impl Rehearsal {
@@ -80,7 +82,15 @@ impl Rehearsal {
             },
             started: None,
             skew: None,
+            past: 0,
         }
+    }
+
+    /// Runs through what is before `seconds` at once; the pace begins there.
+    #[must_use]
+    pub fn starting_at(mut self, seconds: f64) -> Self {
+        self.past = (seconds * 100.0) as u64;
+        self
     }
 
     /// Makes the next 10 ms into `samples`; gives the fault that holds in it.
@@ -178,6 +188,9 @@ impl Rehearsal {
     /// The next 10 ms may be delivered.
     fn due(&mut self) -> bool {
         let Some(speed) = self.speed else { return true };
+        if self.hop < self.past {
+            return true;
+        }
         let started = *self.started.get_or_insert_with(Instant::now);
         let skew = *self.skew.get_or_insert(self.hop);
         started.elapsed().as_secs_f64() * speed * 100.0 > (self.hop - skew) as f64
@@ -242,6 +255,6 @@ impl Source for Rehearsal {
     }
 
     fn paced(&self) -> bool {
-        self.speed.is_some()
+        self.speed.is_some() && self.hop >= self.past
     }
 }
