@@ -21,7 +21,10 @@ fn rehearsal(from: &str, speed: &str) -> Daemon {
 fn calm(browser: &Browser, daemon: &Daemon) {
     browser.resize(1280, 800);
     browser.go(&daemon.address);
-    browser.until("the calm page", "return document.body.dataset.mood === 'calm' && !!document.querySelector('#thread svg path')");
+    browser.until(
+        "the calm page",
+        "return document.body.dataset.mood === 'calm' && !!document.querySelector('#thread svg path')",
+    );
 }
 
 const WARNED: &str = "return document.body.dataset.mood === 'warning'";
@@ -113,7 +116,8 @@ fn the_pointer_works_too_and_nothing_is_asked_of_other_hosts() {
     let browser = Browser::open(true);
     calm(&browser, &daemon);
     browser.until("the warning", WARNED);
-    let size = browser.run("const r = document.getElementById('seen').getBoundingClientRect(); return [r.width, r.height]");
+    let size =
+        browser.run("const r = document.getElementById('seen').getBoundingClientRect(); return [r.width, r.height]");
     assert!(size[0].as_f64().unwrap() >= 44.0 && size[1].as_f64().unwrap() >= 44.0, "{size}");
     browser.find("#seen").click();
     wait("the acknowledgement", || daemon.now()["alerts"][0]["acknowledged_seconds"].is_f64().then_some(()));
@@ -141,7 +145,11 @@ fn phone_and_tablet_need_no_sideways_scrolling() {
             assert!(wide.as_u64().unwrap() <= u64::from(width), "{mood}, {width}x{height}: {wide} wide");
             assert!(in_view(&browser, ".said"), "{mood}, {width}x{height}");
             if width >= 1024 {
-                assert!(capitals(&browser, ".said") >= 73.0, "{mood}, {width}x{height}: {}", capitals(&browser, ".said"));
+                assert!(
+                    capitals(&browser, ".said") >= 73.0,
+                    "{mood}, {width}x{height}: {}",
+                    capitals(&browser, ".said")
+                );
             }
             if mood == "warning" {
                 assert!(in_view(&browser, "#seen"), "{width}x{height}: the button is out of the window");
@@ -198,14 +206,16 @@ fn assistive_technology_and_those_who_want_no_motion_are_served() {
     assert_eq!(stops, ["Seen, we're checking", "Figures", "Past services"]);
     assert_eq!(browser.run("return document.getAnimations().length"), 0);
     // Contrast of all text against what is behind it (WCAG 2.2, 1.4.3 and 1.4.6).
-    for (selector, least) in [(".said", 7.0), (".since", 4.5), (".checks li", 4.5), ("#seen", 4.5), ("figcaption", 4.5), ("summary", 4.5)] {
+    for (selector, least) in
+        [(".said", 7.0), (".since", 4.5), (".checks li", 4.5), ("#seen", 4.5), ("figcaption", 4.5), ("summary", 4.5)]
+    {
         let contrast = browser.run(&CONTRAST.replace("SELECTOR", selector)).as_f64().unwrap();
         assert!(contrast >= least, "{selector}: contrast {contrast:.1}");
     }
 }
 
 /// Contrast ratio of an element's text and the nearest background behind it (WCAG 2.2, "contrast ratio").
-const CONTRAST: &str = "
+const CONTRAST: &str = r"
     const e = document.querySelector('SELECTOR');
     let b = e; while (b && getComputedStyle(b).backgroundColor === 'rgba(0, 0, 0, 0)') b = b.parentElement;
     const light = (c) => { const [r, g, x] = c.match(/[\d.]+/g).slice(0, 3).map((v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });

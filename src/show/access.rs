@@ -176,7 +176,8 @@ pub(super) async fn check(State(keys): State<Keys>, mut request: Request, next: 
         "default-src 'self'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'",
     );
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
-    set(header::REFERRER_POLICY, "no-referrer");
+    // Not "no-referrer": browsers then send forms of the page itself with Origin "null".
+    set(header::REFERRER_POLICY, "same-origin");
     set(header::CACHE_CONTROL, "no-store");
     response
 }

@@ -2,7 +2,7 @@
 //! client gets the newest state, never a backlog; nothing is made when nobody listens.
 
 use super::AppState;
-use super::page::parts;
+use super::page::Part;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
@@ -43,23 +43,13 @@ pub(super) async fn events(State(state): State<AppState>) -> Response {
     let (send, receive) = tokio::sync::mpsc::channel(1);
     tokio::spawn(async move {
         let _seat = seat;
-        let mut last: BTreeMap<&'static str, String> = BTreeMap::new();
+        let mut last: Arc<Vec<Part>> = Arc::default();
         let mut quiet = 0;
-        // The thread moves once a second: it is long, and nobody sees more.
-        let mut turn = 0u32;
         loop {
-            let board = state.board.borrow().clone();
-            let mut changed = BTreeMap::new();
-            for (name, html) in parts(&board, state.stale()) {
-                let slow = name == "thread" || name == "figures";
-                if slow && !turn.is_multiple_of(BEAT_EVERY) || last.get(name) == Some(&html) {
-                    continue;
-                }
-                last.insert(name, html.clone());
-                changed.insert(name, html);
-            }
+            let parts = state.parts();
+            let changed: BTreeMap<_, _> =
+                parts.iter().filter(|p| !last.contains(p)).map(|(name, html)| (*name, html.as_str())).collect();
             quiet += 1;
-            turn = turn.wrapping_add(1);
             if !changed.is_empty() || quiet >= BEAT_EVERY {
                 quiet = 0;
                 let data = serde_json::to_string(&changed).unwrap_or_default();
@@ -67,6 +57,7 @@ pub(super) async fn events(State(state): State<AppState>) -> Response {
                     return;
                 }
             }
+            last = parts;
             tokio::select! {
                 () = tokio::time::sleep(LOOK_EVERY) => {}
                 () = send.closed() => return,

@@ -32,14 +32,16 @@ use axum::http::{StatusCode, header};
 use axum::routing::{get, post};
 use std::future::Future;
 use std::net::SocketAddr;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::watch;
 
 /// A board older than this is not the present.
 const STALE_AFTER: Duration = Duration::from_secs(2);
+/// The long parts of the page are made anew this often.
+const SLOW_EVERY: Duration = Duration::from_secs(1);
 /// Bodies of requests are a few words.
 const MOST_BODY: usize = 4_096;
 
@@ -54,6 +56,16 @@ pub struct AppState {
     /// When the newest board came, milliseconds after `started`.
     newest: Arc<AtomicU64>,
     started: Instant,
+    made: Arc<Mutex<Option<Made>>>,
+}
+
+/// The page's parts of a board, made once for all who listen.
+struct Made {
+    board: Arc<Board>,
+    stale: bool,
+    parts: Arc<Vec<page::Part>>,
+    slow: Vec<page::Part>,
+    slow_made: Instant,
 }
 
 impl AppState {
@@ -72,7 +84,31 @@ impl AppState {
             listeners: Arc::default(),
             newest: Arc::default(),
             started: Instant::now(),
+            made: Arc::default(),
         }
+    }
+
+    /// The page's parts of the newest board. Made when somebody asks, and then once.
+    fn parts(&self) -> Arc<Vec<page::Part>> {
+        let board = self.board.borrow().clone();
+        let stale = self.stale();
+        let Ok(mut made) = self.made.lock() else { return Arc::default() };
+        let (slow, slow_made) = match made.take() {
+            Some(m) if m.stale == stale && Arc::ptr_eq(&m.board, &board) => {
+                let parts = m.parts.clone();
+                *made = Some(m);
+                return parts;
+            }
+            Some(m) if m.slow_made.elapsed() < SLOW_EVERY => (m.slow, m.slow_made),
+            _ => (page::slow(&board), Instant::now()),
+        };
+        let mut parts = page::swift(&board, stale);
+        if !stale {
+            parts.extend_from_slice(&slow);
+        }
+        let parts = Arc::new(parts);
+        *made = Some(Made { board, stale, parts: parts.clone(), slow, slow_made });
+        parts
     }
 
     fn stale(&self) -> bool {

@@ -14,8 +14,8 @@ const SCRIPT: &str = include_str!("assets/booth.js");
 /// A part of the page and its HTML.
 pub type Part = (&'static str, String);
 
-/// All parts for `board`; `stale` says that the measuring has stopped.
-pub fn parts(board: &Board, stale: bool) -> Vec<Part> {
+/// The parts that may change ten times a second; `stale` says that the measuring has stopped.
+pub fn swift(board: &Board, stale: bool) -> Vec<Part> {
     if stale {
         let text = "<h1 class=\"said\">The listening has stopped.</h1><p class=\"more\">Restart the computer, or call the person who looks after it. \
              The stream itself may be fine.</p>";
@@ -26,18 +26,20 @@ pub fn parts(board: &Board, stale: bool) -> Vec<Part> {
         Mood::Advice => "advice",
         Mood::Warning => "warning",
     };
-    vec![
-        ("mood", mood.into()),
-        ("state", state(board)),
-        ("thread", threads(board)),
-        ("lately", lately(board)),
-        ("figures", figures(board)),
-    ]
+    vec![("mood", mood.into()), ("state", state(board)), ("lately", lately(board))]
+}
+
+/// The parts that move once a second: they are long, and nobody sees more.
+pub fn slow(board: &Board) -> Vec<Part> {
+    vec![("thread", threads(board)), ("figures", figures(board))]
 }
 
 /// The whole page.
 pub fn page(board: &Board, stale: bool) -> String {
-    let parts = parts(board, stale);
+    let mut parts = swift(board, stale);
+    if !stale {
+        parts.extend(slow(board));
+    }
     let part = |name: &str| parts.iter().find(|p| p.0 == name).map_or("", |p| p.1.as_str());
     let venue = if board.venue.is_empty() { "The stream".to_string() } else { escape(&board.venue) };
     let rehearsal = if board.rehearsal { "<p class=\"madeup\">Rehearsal: this sound is made up</p>" } else { "" };

@@ -26,7 +26,7 @@
     fresh.innerHTML = html;
     match(at, fresh.content);
   };
-  let heard = Date.now(), said = "", spoken = 0, source;
+  let heard = Date.now(), opened = 0, said = "", spoken = 0, source;
   const speak = () => {
     const now = document.querySelector(".said")?.textContent ?? "";
     if (now === said || Date.now() - spoken < 1000) return;
@@ -48,6 +48,7 @@
   };
   const open = () => {
     source?.close();
+    opened = Date.now();
     source = new EventSource("/events");
     source.onmessage = take;
   };
@@ -58,7 +59,8 @@
       put("state", LOST);
       speak();
     }
-    if (source.readyState === EventSource.CLOSED) open();
+    // Anew, not on: a new stream begins with everything, an old one tells only what changed.
+    if (document.body.dataset.mood === "lost" ? Date.now() - Math.max(opened, heard) > 1900 : source.readyState === EventSource.CLOSED) open();
   }, 100);
   document.addEventListener("submit", (event) => {
     event.preventDefault();
