@@ -5,6 +5,7 @@ use crate::show::{self, AppState, Keys};
 use anyhow::Context as _;
 use std::io::Write as _;
 use std::net::SocketAddr;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::time::Duration;
 use tokio::net::{TcpListener, UnixListener};
@@ -78,6 +79,10 @@ pub(super) async fn control(state_directory: &Path, state: AppState, faults: Fau
             return;
         }
     };
+    // Whoever may write to it may manage: the daemon's own user alone, whatever the directory allows.
+    if let Err(e) = std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)) {
+        tracing::warn!("{}: its rights cannot be narrowed: {e}", path.display());
+    }
     let _ = show::serve_control(listener, show::app(state), async move {
         let _ = stop.changed().await;
     })
