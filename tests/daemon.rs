@@ -249,10 +249,7 @@ fn absent_devices_and_unknown_names_get_one_clear_sentence() {
         let file = dir.path().join("s.toml");
         std::fs::write(&file, format!("[feed.stream]\ndevice = \"{device}\"\n")).unwrap();
         let mut command = mixwarden();
-        command
-            .args(["watch", "--listen", "127.0.0.1:0", "--settings"])
-            .arg(&file)
-            .env("PULSE_SERVER", "unix:/nowhere");
+        command.args(["watch", "--settings"]).arg(&file).env("PULSE_SERVER", "unix:/nowhere");
         (dir, command)
     };
     for device in ["jack:desk", "pulse:", "desk", "file:/nowhere/sunday.wav"] {

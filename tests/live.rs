@@ -7,6 +7,12 @@ mod booth;
 use booth::pulse::{Player, Pulse};
 use booth::{Daemon, Events, Peer, wait};
 use serde_json::Value;
+use std::io::Write as _;
+use std::path::Path;
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 /// Tone and level of a channel in the tests: each has its own.
 fn tone(channel: usize) -> (u32, f64) {
@@ -265,4 +271,106 @@ fn the_audio_callback_allocates_nothing_and_waits_for_nobody() {
     assert_eq!(after["allocations_in_callback"], 0);
     assert_eq!(after["lost_frames"], lost["lost_frames"]);
     assert_eq!(after["channels"][17]["tone_hz"], tone(17).0);
+}
+
+/// An ALSA device whose sound comes from a FIFO, written by this test at the pace of time.
+struct Fifo {
+    path: std::path::PathBuf,
+    playing: Arc<AtomicBool>,
+}
+
+impl Fifo {
+    /// Frames in one write: what the program takes in one call, so that no read falls short.
+    const FRAMES: usize = 2048;
+
+    /// The line of an ALSA configuration that makes it.
+    fn configuration(dir: &Path, name: &str) -> String {
+        let file = dir.join(name).display().to_string();
+        format!(
+            "pcm.{name} {{ type file slave.pcm {{ type null }} file \"/dev/null\" infile \"{file}\" format raw hint {{ show on description \"{name}\" }} }}\n"
+        )
+    }
+
+    fn start(dir: &Path, name: &str, tone_hz: u32, rms_dbfs: f64) -> Self {
+        let path = dir.join(name);
+        assert!(Command::new("mkfifo").arg(&path).status().unwrap().success());
+        let playing = Arc::new(AtomicBool::new(true));
+        let (file, on) = (path.clone(), playing.clone());
+        std::thread::spawn(move || {
+            let mut frame = 0u32;
+            // The program opens and closes it while it looks what devices there are.
+            while let Ok(mut pipe) = std::fs::OpenOptions::new().write(true).open(&file) {
+                let (began, mut written) = (Instant::now(), 0u64);
+                loop {
+                    let peak = 10f64.powf(rms_dbfs / 20.0) * std::f64::consts::SQRT_2;
+                    let mut bytes = Vec::with_capacity(Self::FRAMES * 8);
+                    for _ in 0..Self::FRAMES {
+                        let x = peak * (std::f64::consts::TAU * f64::from(frame * tone_hz % 48_000) / 48_000.0).sin();
+                        let x = if on.load(Ordering::Relaxed) { x as f32 } else { 0.0 };
+                        bytes.extend([x, -x].map(f32::to_le_bytes).concat());
+                        frame = (frame + 1) % 48_000;
+                    }
+                    if pipe.write_all(&bytes).is_err() {
+                        break;
+                    }
+                    written += Self::FRAMES as u64;
+                    let due = Duration::from_secs_f64(written as f64 / 48_000.0);
+                    std::thread::sleep(due.saturating_sub(began.elapsed()));
+                }
+            }
+        });
+        Self { path, playing }
+    }
+}
+
+impl Drop for Fifo {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+#[test]
+fn an_alsa_device_and_a_sound_server_serve_two_feeds_at_once() {
+    let pulse = Pulse::start(&[("room", 2)]);
+    let _room = pulse.play("room", &[(700, -26.0), (700, -29.0)]);
+    let dir = tempfile::tempdir().unwrap();
+    let conf = dir.path().join("asound.conf");
+    std::fs::write(&conf, Fifo::configuration(dir.path(), "desk") + &Fifo::configuration(dir.path(), "spare")).unwrap();
+    let desk = Fifo::start(dir.path(), "desk", 400, -20.0);
+    let _spare = Fifo::start(dir.path(), "spare", 900, -6.0);
+    let mut environment = pulse.environment();
+    environment.retain(|(k, _)| k != "ALSA_CONFIG_PATH");
+    environment.push(("ALSA_CONFIG_PATH".into(), conf.display().to_string()));
+    // Two devices of ALSA, by the program's own source: tone, level, and no allocation on ALSA's callback thread.
+    let ids = ["alsa:desk", "alsa:spare"];
+    let listener = Peer::example("listener", &ids, &environment);
+    for (id, tone, level) in [(ids[0], 400, -20.0), (ids[1], 900, -6.0)] {
+        let heard = fourth(&listener, id);
+        for channel in heard["channels"].as_array().unwrap() {
+            assert_eq!(channel["tone_hz"], tone, "{heard}");
+            assert!(near(&channel["rms_dbfs"], level), "{heard}");
+        }
+        assert_eq!(heard["allocations_in_callback"], 0, "{heard}");
+        assert!(heard["callbacks"].as_u64().unwrap() < 1_000, "tiny blocks: {heard}");
+    }
+    drop(listener);
+    let daemon = Daemon::watch(
+        "[feed.stream]\ndevice = \"alsa:desk\"\n[feed.house]\ndevice = \"pulse:room.monitor\"\n",
+        &environment,
+    );
+    wait("both feeds", || {
+        let feeds = daemon.now()["feeds"].clone();
+        let stream = near(&feeds[0]["rms_dbfs"][0], -20.0) && near(&feeds[0]["rms_dbfs"][1], -20.0);
+        (stream && near(&feeds[1]["rms_dbfs"][0], -26.0) && near(&feeds[1]["rms_dbfs"][1], -29.0)).then_some(())
+    });
+    wait("sound that was heard", || (daemon.now()["feeds"][0]["heard"] == true).then_some(()));
+    // Left and right are the same sound turned over here; the warning looked for is the one of silence.
+    let from = daemon.now()["stream_seconds"].as_f64().unwrap();
+    desk.playing.store(false, Ordering::Relaxed);
+    let alert = wait("the warning", || {
+        daemon.now()["alerts"].as_array()?.iter().find(|a| a["condition"] == "silent_while_house_plays").cloned()
+    });
+    let told = alert["raised_seconds"].as_f64().unwrap() - from;
+    assert!(told <= 5.0, "told after {told} s");
+    assert_eq!(daemon.metric("mixwarden_feed_up{feed=\"stream\"}"), "1");
 }
