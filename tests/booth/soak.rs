@@ -131,10 +131,10 @@ impl Soak {
 fn within(condition: &str) -> (f64, f64) {
     match condition {
         "no_data" => (2.0, 1.0),
-        "silent_while_house_plays" => (5.0, 2.0),
-        "channel_dead" => (12.0, 5.0),
-        "clipping" => (10.0, 30.0),
-        "far_too_quiet" => (70.0, 40.0),
+        "silent_while_house_plays" => (5.0, 3.0),
+        "channel_dead" => (6.0, 5.0),
+        "clipping" => (3.0, 20.0),
+        "far_too_quiet" => (70.0, 25.0),
         _ => (120.0, 120.0),
     }
 }
