@@ -169,7 +169,8 @@ fn every_command_has_an_example_in_its_help() {
         .skip_while(|l| !l.starts_with("Commands:"))
         .skip(1)
         .take_while(|l| l.starts_with("  "))
-        .filter_map(|l| l.split_whitespace().next())
+        // A line that begins further in goes on with the command above.
+        .filter_map(|l| l.strip_prefix("  ").filter(|l| !l.starts_with(' '))?.split_whitespace().next())
         .filter(|c| *c != "help" && c.chars().all(|x| x.is_ascii_lowercase()))
         .collect();
     assert!(commands.len() >= 6, "{commands:?}");
@@ -177,4 +178,51 @@ fn every_command_has_an_example_in_its_help() {
         let help = text(&mixwarden(&[command, "--help"]).stdout);
         assert!(help.contains(&format!("mixwarden {command}")) && help.contains("Example"), "{command}: {help}");
     }
+}
+
+#[test]
+fn the_line_check_passes_its_own_tone_and_finds_swapped_sides_and_a_turned_side() {
+    let dir = tempfile::tempdir().unwrap();
+    let tones = mixwarden(&["linecheck", "--tones", dir.path().to_str().unwrap()]);
+    assert!(tones.status.success(), "{}", text(&tones.stderr));
+    let tone = dir.path().join("line-up-1kHz-18dBFS.wav");
+    let check = |file: &std::path::Path| {
+        let input = format!("file:{}", file.display());
+        let state = dir.path().join("state");
+        let args = ["linecheck", "--input", &input, "--steps", "tone", "--no-wait", "--json", "--state"];
+        let out = mixwarden(&[&args[..], &[state.to_str().unwrap()]].concat());
+        let all: serde_json::Value = serde_json::from_str(&text(&out.stdout)).unwrap();
+        let answers: Vec<(String, String)> = all["findings"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|f| (f["step"].as_str().unwrap().into(), f["answer"].as_str().unwrap().into()))
+            .collect();
+        (out.status.code(), answers)
+    };
+    let is = |answers: &[(String, String)], step: &str, answer: &str| {
+        assert!(answers.iter().any(|(s, a)| s == step && a == answer), "{step} should be {answer}: {answers:?}");
+    };
+    let changed = |name: &str, effect: &[&str]| {
+        let file = dir.path().join(name);
+        let done = std::process::Command::new("sox").arg(&tone).arg(&file).args(effect).status().unwrap();
+        assert!(done.success());
+        file
+    };
+    // The three run side by side: each listens for 14 s of real time.
+    let (swapped, turned) =
+        (changed("swapped.wav", &["remix", "2", "1"]), changed("turned.wav", &["remix", "1", "2v-1"]));
+    let (good, swapped, turned) = std::thread::scope(|s| {
+        let all = [&tone, &swapped, &turned].map(|f| s.spawn(|| check(f)));
+        let mut all = all.into_iter().map(|t| t.join().unwrap());
+        (all.next().unwrap(), all.next().unwrap(), all.next().unwrap())
+    });
+    assert_eq!(good.0, Some(0), "{good:?}");
+    for step in ["level, left", "level, right", "left and right", "polarity"] {
+        is(&good.1, step, "pass");
+    }
+    assert_eq!(swapped.0, Some(1));
+    is(&swapped.1, "left and right", "fail");
+    assert_eq!(turned.0, Some(1));
+    is(&turned.1, "polarity", "fail");
 }

@@ -194,3 +194,67 @@ fn the_csv_opens_in_a_spreadsheet_and_the_copy_is_whole() {
     let all = sqlite(state, "SELECT count(*) FROM row");
     assert_eq!(String::from_utf8(out.stdout).unwrap(), format!("ok\n{all}\n"));
 }
+
+#[test]
+fn the_list_before_a_service_and_the_weeks_are_answered_by_the_daemon() {
+    let mut daemon = Daemon::start(mixwarden().args(["rehearse", "--clean", "--speed", "40"]));
+    wait("a minute of sound", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > 90.0));
+    let list: Value = serde_json::from_str(&daemon.get("api/v1/before").1).unwrap();
+    let answer = |what: &str| {
+        let line = list["list"].as_array().unwrap().iter().find(|l| l["what"] == what).unwrap();
+        line["answer"].as_str().unwrap().to_string()
+    };
+    assert_eq!(answer("input of the stream mix"), "pass", "{list}");
+    assert_eq!(answer("sound on the stream mix"), "pass", "{list}");
+    let ready = mixwarden().arg("ready").arg("--state").arg(daemon.state.path()).output().unwrap();
+    let text = String::from_utf8(ready.stdout).unwrap();
+    assert_eq!(ready.status.code(), Some(if list["ready"] == true { 0 } else { 1 }), "{text}");
+    // End the service by hand: its review is there at once.
+    assert_eq!(daemon.post("api/v1/service/end", ""), 204);
+    wait("the review", || {
+        let all: Value = serde_json::from_str(&daemon.get("api/v1/services").1).unwrap();
+        (!all["services"][0]["ended"].is_null()).then_some(())
+    });
+    let trend: Value = serde_json::from_str(&daemon.get("api/v1/trend").1).unwrap();
+    assert_eq!(trend["services"][0]["service"], 1, "{trend}");
+    let (status, page) = daemon.get("reviews/1");
+    assert!(status == 200 && page.contains("Nothing had to be told"), "{page}");
+    // A note with markup is text, not markup.
+    let note = daemon.post_form("reviews/1/note", "text=%3Cb%3Enew%20desk%3C%2Fb%3E");
+    assert_eq!(note, 200, "after the redirect");
+    assert!(daemon.get("reviews/1").1.contains("&lt;b&gt;new desk"), "the note is shown as it was typed");
+    assert_eq!(daemon.get("reviews/77").0, 404);
+    assert!(daemon.stop("TERM").success());
+    let none = mixwarden().arg("ready").arg("--state").arg(daemon.state.path()).output().unwrap();
+    assert_eq!(none.status.code(), Some(2), "no daemon: it could not be done");
+}
+
+#[test]
+fn the_figures_of_the_log_are_those_of_the_meter() {
+    let mut daemon = Daemon::start(mixwarden().args(["rehearse", "--clean", "--speed", "100"]));
+    wait("five minutes of audio", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > 300.0));
+    assert_eq!(daemon.post("api/v1/service/end", ""), 204);
+    let meter = wait("the end of the service", || {
+        let found = review(daemon.state.path(), &["1"]);
+        (found["going_on"] == false && found["feeds"][0]["figures_from_log"] == false).then_some(found)
+    });
+    assert!(daemon.stop("TERM").success());
+    // The same service, as if it had been cut off: the figures must come from the ticks.
+    let log = daemon.state.path().join("log.sqlite");
+    assert!(Command::new("sqlite3").arg(&log).arg("DELETE FROM programme").status().unwrap().success());
+    let ticks = review(daemon.state.path(), &["1"]);
+    for feed in 0..2 {
+        assert_eq!(ticks["feeds"][feed]["figures_from_log"], true);
+        for (key, within) in [
+            ("integrated_lufs", 0.02),
+            ("loudness_range_lu", 0.05),
+            ("max_momentary_lufs", 1e-9),
+            ("max_short_term_lufs", 0.01),
+            ("true_peak_dbtp", 1e-9),
+        ] {
+            let of = |r: &Value| r["feeds"][feed][key].as_f64().unwrap();
+            let (a, b) = (of(&meter), of(&ticks));
+            assert!((a - b).abs() <= within, "feed {feed}, {key}: {a} by the meter, {b} from the log");
+        }
+    }
+}

@@ -54,7 +54,7 @@ pub fn page(board: &Board, stale: bool) -> String {
          <section id=\"lately\" aria-label=\"Lately\">{}</section>\
          <details><summary>Figures</summary><div id=\"figures\">{}</div></details></main>\
          <p id=\"polite\" class=\"unseen\" aria-live=\"polite\"></p><p id=\"assertive\" class=\"unseen\" aria-live=\"assertive\"></p>\
-         <footer><a href=\"/reviews\">Past services</a></footer></body></html>",
+         <footer><a href=\"/before\">Before a service</a> <a href=\"/reviews\">Past services</a></footer></body></html>",
         part("mood"),
         part("state"),
         part("thread"),

@@ -152,6 +152,12 @@ impl Daemon {
         request.send(body).unwrap().status().as_u16()
     }
 
+    /// Status of a form that is sent, after redirects.
+    pub fn post_form(&self, path: &str, body: &str) -> u16 {
+        let request = self.agent.post(format!("{}{path}", self.address));
+        request.header("Content-Type", "application/x-www-form-urlencoded").send(body).unwrap().status().as_u16()
+    }
+
     /// The JSON of the present moment.
     pub fn now(&self) -> Value {
         serde_json::from_str(&self.get("api/v1/now").1).unwrap()
