@@ -55,9 +55,9 @@ pub fn report(venue: &str, at: &str, devices: &str, findings: &[Finding]) -> Str
         }
         html.push_str("</td></tr>");
     }
-    let _ = write!(
+    let _ = writeln!(
         html,
-        "</table><p class=\"small\">{NOT_CHECKED}</p><p class=\"small\">{EARTH_CAUTION}</p><p>Checked by: ______________________ &nbsp; Handed over to: ______________________</p></body></html>\n"
+        "</table><p class=\"small\">{NOT_CHECKED}</p><p class=\"small\">{EARTH_CAUTION}</p><p>Checked by: ______________________ &nbsp; Handed over to: ______________________</p></body></html>"
     );
     html
 }
