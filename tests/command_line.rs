@@ -226,3 +226,30 @@ fn the_line_check_passes_its_own_tone_and_finds_swapped_sides_and_a_turned_side(
     assert_eq!(turned.0, Some(1));
     is(&turned.1, "polarity", "fail");
 }
+
+#[test]
+fn rejudging_says_what_other_limits_would_have_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let (file, strict) = (dir.path().join("quiet.wav"), dir.path().join("strict.toml"));
+    // Breathing noise that lies about 5 LU under the target: within the default limit, over a stricter one.
+    let sox = std::process::Command::new("sox")
+        .args(["-R", "-n", "-r", "48000", "-c", "2", "-b", "16"])
+        .arg(&file)
+        .args(["synth", "190", "pinknoise", "tremolo", "4", "60", "norm", "-10"])
+        .status();
+    assert!(sox.unwrap().success());
+    let measured = mixwarden(&["measure", "--json", file.to_str().unwrap()]);
+    let measured: serde_json::Value = serde_json::from_str(&text(&measured.stdout)).unwrap();
+    let under = -18.0 - measured["files"][0]["integrated_lufs"].as_f64().unwrap();
+    assert!((3.0..6.0).contains(&under), "the scene lies {under} LU under the target");
+    std::fs::write(&strict, "[judge.too_quiet]\nbelow_target_lu = 2.5\nclear_below_target_lu = 2\n").unwrap();
+    let none = dir.path().join("none.toml");
+    std::fs::write(&none, "").unwrap();
+    let args = ["rejudge", file.to_str().unwrap(), "--json", "--settings", none.to_str().unwrap(), "--with"];
+    let out = mixwarden(&[&args[..], &[strict.to_str().unwrap()]].concat());
+    assert!(out.status.success(), "{}", text(&out.stderr));
+    let all: serde_json::Value = serde_json::from_str(&text(&out.stdout)).unwrap();
+    let alerts = all["files"][0]["alerts"].as_array().unwrap();
+    let row = alerts.iter().find(|a| a["condition"] == "too_quiet").unwrap_or_else(|| panic!("{all}"));
+    assert!(row["raised_s"][0].is_null() && row["raised_s"][1].is_number(), "{all}");
+}

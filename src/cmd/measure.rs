@@ -9,7 +9,7 @@ use crate::settings::Settings;
 use anyhow::Context as _;
 use clap::Args;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
-use input::FeedArg;
+pub use input::FeedArg;
 use report::{Failure, Report};
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -7,6 +7,7 @@ pub mod measure;
 pub mod notice;
 pub mod ready;
 pub mod rehearse;
+pub mod rejudge;
 pub mod review;
 pub mod selfcheck;
 pub mod status;
@@ -45,6 +46,7 @@ enum Command {
     Measure(measure::MeasureArgs),
     Review(review::ReviewArgs),
     Ready(ready::ReadyArgs),
+    Rejudge(rejudge::RejudgeArgs),
     Linecheck(linecheck::LinecheckArgs),
     Notice(notice::NoticeArgs),
     Status(status::StatusArgs),
@@ -103,6 +105,7 @@ fn run(command: &Command) -> anyhow::Result<ExitCode> {
         Command::Measure(args) => measure::run(args),
         Command::Review(args) => review::run(args),
         Command::Ready(args) => ready::run(args),
+        Command::Rejudge(args) => rejudge::run(args),
         Command::Linecheck(args) => linecheck::run(args),
         Command::Notice(args) => notice::run(args),
         Command::Status(args) => Ok(status::run(args)),

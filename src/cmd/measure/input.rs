@@ -35,7 +35,8 @@ impl FeedArg {
         }
     }
 
-    fn patch(&self) -> FeedPatch {
+    /// The patch for the core.
+    pub fn patch(&self) -> FeedPatch {
         let role = match self.name.as_str() {
             "stream" => Role::Stream,
             "house" => Role::House,
