@@ -52,3 +52,87 @@ fn set_times_follow_daylight_saving() {
         assert!(Slot::parse(bad).is_err(), "{bad}");
     }
 }
+
+/// A source of numbers that is the same in every run (Knuth's multiplier).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, n: u64) -> u64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 33) % n
+    }
+}
+
+#[test]
+fn five_hundred_timetables_agree_with_pythons_zoneinfo() {
+    use mixwarden::settings::timetable::{Slot, Timetable};
+    use std::io::Write as _;
+    // Zones whose nights differ: both hemispheres, half an hour's shift, none, at midnight, in the middle of a day's turn.
+    const ZONES: [&str; 10] = [
+        "Europe/London",
+        "America/New_York",
+        "Australia/Lord_Howe",
+        "Asia/Tokyo",
+        "America/Santiago",
+        "Asia/Beirut",
+        "Africa/Cairo",
+        "Pacific/Auckland",
+        "America/St_Johns",
+        "Asia/Kathmandu",
+    ];
+    const DAYS: [&str; 7] = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
+    // Nights on which clocks are changed somewhere, seconds since 1970: the weekends of March, April, October, November.
+    let nights: Vec<i64> = (0..8)
+        .flat_map(|y| [86, 93, 100, 114, 275, 298, 305, 309].map(|day| 1_704_067_200 + (y * 365 + day) * 86_400))
+        .collect();
+    let mut dice = Dice(20_261_125);
+    let (mut cases, mut ours) = (String::new(), Vec::new());
+    for _ in 0..500 {
+        let zone = ZONES[dice.below(10) as usize];
+        let night = nights[dice.below(nights.len() as u64) as usize];
+        let now = night + dice.below(6 * 86_400) as i64 - 3 * 86_400;
+        let slots: Vec<String> = (0..=dice.below(3))
+            .map(|_| {
+                let day = match dice.below(4) {
+                    0 => {
+                        let date = jiff::Timestamp::from_second(night + dice.below(5 * 86_400) as i64).unwrap();
+                        date.to_string()[..10].to_string()
+                    }
+                    _ => DAYS[dice.below(7) as usize].to_string(),
+                };
+                // Half of them in the hours of the change.
+                let begin = if dice.below(2) == 0 { dice.below(4 * 60) } else { dice.below(24 * 60) };
+                let end = (begin + 1 + dice.below(300)) % (24 * 60);
+                format!("{day} {:02}:{:02}-{:02}:{:02}", begin / 60, begin % 60, end / 60, end % 60)
+            })
+            .collect();
+        cases += &format!("{}\n", serde_json::json!({ "zone": zone, "slots": slots, "now": now }));
+        let table = Timetable {
+            slots: slots.iter().map(|s| Slot::parse(s).unwrap()).collect(),
+            zone: jiff::tz::TimeZone::get(zone).unwrap(),
+        };
+        let at = jiff::Timestamp::from_second(now).unwrap();
+        let begin = |w: Option<mixwarden::settings::timetable::Window>| w.map(|w| w.from.as_second());
+        ours.push(serde_json::json!({ "next": begin(table.next_after(at)), "inside": begin(table.window_at(at)) }));
+    }
+    let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/others/timetable.py");
+    let mut python = std::process::Command::new("python3")
+        .arg(script)
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut input = python.stdin.take().unwrap();
+    let typed = cases.clone();
+    let writer = std::thread::spawn(move || input.write_all(typed.as_bytes()).unwrap());
+    let out = python.wait_with_output().unwrap();
+    writer.join().unwrap();
+    let theirs = String::from_utf8(out.stdout).unwrap();
+    let theirs: Vec<serde_json::Value> = theirs.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(theirs.len(), 500);
+    let inside = theirs.iter().filter(|t| !t["inside"].is_null()).count();
+    assert!(inside >= 10, "only {inside} of the moments lie in a set time: the cases are too easy");
+    for ((ours, theirs), case) in ours.iter().zip(&theirs).zip(cases.lines()) {
+        assert_eq!(ours, theirs, "{case}");
+    }
+}
