@@ -6,6 +6,7 @@
 
 use mixwarden::feed::{Block, Cutter, FeedPatch, Role};
 use mixwarden::measure::simd::Isa;
+use mixwarden::measure::spectrum::Analyser;
 use mixwarden::measure::{Meter, Reading};
 use mixwarden::units::SampleRate;
 use std::hint::black_box;
@@ -70,6 +71,7 @@ fn main() {
             m / ours_median
         );
     }
+    parts(&programme, seconds, rounds);
     worst_cases(seconds.min(120), rounds);
     live(1_000, 5);
     let _ = std::fs::remove_file(&file);
@@ -198,6 +200,31 @@ fn ffmpeg(path: &str) -> f64 {
         .status();
     assert!(status.expect("it was there a moment ago").success(), "ffmpeg could not read the programme");
     cpu_seconds_of_children() - before
+}
+
+/// What the spectrum and the look at the mains cost within the meter: their own time, and as a share of the meter's.
+fn parts(samples: &[f32], seconds: usize, rounds: usize) {
+    println!("the spectrum of each tick, its bands and peaks, and the lines of the mains (part of the meter above)");
+    let (mut whole, mut taken) = (Vec::new(), Vec::new());
+    for _ in 0..rounds {
+        whole.push(ours(Isa::best(), samples) * 3_600.0 / seconds as f64);
+        let mut analyser = Analyser::new(RATE_HZ as u32, 2);
+        let cpu = timed(|| {
+            for tick in samples.chunks_exact(2 * RATE_HZ / 10) {
+                tick.chunks(960).for_each(|hop| analyser.hop(hop, 2));
+                black_box(analyser.close());
+            }
+        });
+        taken.push(cpu * 3_600.0 / seconds as f64);
+    }
+    let (meter, part) = (median(&mut whole), median(&mut taken));
+    println!(
+        "  {part:.3} CPU s/h ({:.3} - {:.3}), {:.4} % of a core a feed, {:.0} % of the meter's {meter:.3} CPU s/h",
+        taken[0],
+        taken[rounds - 1],
+        part / 36.0,
+        100.0 * part / meter
+    );
 }
 
 fn worst_cases(seconds: usize, rounds: usize) {

@@ -4,8 +4,8 @@
 #![allow(clippy::unwrap_used)] // a test may fall where it stands
 
 use mixwarden::chain::{Chain, ChainSettings, LaneSpec, Outcome};
-use mixwarden::feed::{Arrival, Block, FeedPatch, Role};
-use mixwarden::judge::AlertChange;
+use mixwarden::feed::{Arrival, Block, FeedPatch, Mark, Role};
+use mixwarden::judge::{AlertChange, Habits};
 use mixwarden::source::file::Pace;
 use mixwarden::source::rehearsal::Rehearsal;
 use mixwarden::source::rehearsal::script::{Act, Script};
@@ -271,4 +271,63 @@ fn notes_beside_the_mains_and_old_recordings_are_no_hum() {
         },
     );
     never("old recording", &old, &SPECTRAL);
+}
+
+/// Ten services of the same talk, a week apart, with `fault` of that week in it; the venue's habits go on from week to
+/// week as the log keeps them. Gives the weeks in which `condition` was told, and the habits at the end.
+fn ten_weeks(condition: &str, fault: impl Fn(i32, f64) -> f64) -> (Vec<i32>, Habits) {
+    let talk = Tape::talk(85.0);
+    let mut settings = ChainSettings::default();
+    settings.judge.noise_floor.raise_after_seconds = 10.0;
+    let mut kept = serde_json::to_string(&Habits::default()).unwrap();
+    let mut told = Vec::new();
+    for week in 0..10 {
+        let feed = FeedPatch::new("stream", Role::Stream, &[0, 1]);
+        let lane = LaneSpec { rate: SampleRate::HZ_48000, channels: 2, feeds: vec![feed] };
+        let mut chain = Chain::new(settings.clone(), vec![lane]).unwrap();
+        chain.teach(0, serde_json::from_str(&kept).unwrap());
+        let mut out = Vec::new();
+        chain.step(0, Arrival::Mark(Mark::ServiceBegin), &mut out);
+        let service = Tape { hz: talk.hz, frames: talk.frames.clone() }.add(0.0, 85.0, |t| fault(week, t));
+        for block in service.frames.as_flattened().chunks(9_600) {
+            chain.step(0, Arrival::Block(Block { samples: block }), &mut out);
+            out.retain(|o| !matches!(o, Outcome::Reading { .. }));
+        }
+        chain.step(0, Arrival::Mark(Mark::ServiceEnd), &mut out);
+        let raised = |o: &Outcome| matches!(o, Outcome::Alert { change: AlertChange::Raised, alert } if alert.condition == condition);
+        if out.iter().any(raised) {
+            told.push(week);
+        }
+        kept = serde_json::to_string(chain.feed(0).unwrap().habits).unwrap();
+        if week == 9 {
+            let last = chain.feed(0).unwrap().habits.clone();
+            chain.step(0, Arrival::Mark(Mark::ForgetHabits), &mut out);
+            assert_eq!(chain.feed(0).unwrap().habits, &Habits::default());
+            return (told, last);
+        }
+    }
+    unreachable!("the tenth week returns")
+}
+
+#[test]
+fn what_grows_worse_from_week_to_week_is_told_and_never_becomes_the_venue_s_habit() {
+    // From far under the room's tone to 47 dBFS, 3 dB a week.
+    let level = |week: i32| -77.0 + 3.0 * f64::from(week);
+    let (weeks, _) =
+        ten_weeks("hum", |week, t| db(level(week)) * (sine(50.0, t) + 0.5 * sine(100.0, t) + 0.5 * sine(150.0, t)));
+    assert!(weeks.first().is_some_and(|w| (3..=7).contains(w)) && weeks.last() == Some(&9), "hum told in {weeks:?}");
+
+    let noise = std::cell::RefCell::new(Noise(3));
+    let (weeks, habits) = ten_weeks("noise_floor", |week, _| db(level(week) + 3.0) * noise.borrow_mut().next());
+    let floors: Vec<_> = habits.services.iter().map(|s| s.floor_lufs).collect();
+    assert!(weeks.first().is_some_and(|w| (3..=8).contains(w)) && weeks.last() == Some(&9), "{weeks:?} {floors:?}");
+    let (first, baseline) = (habits.services[0].floor_lufs.unwrap(), habits.baseline_floor_lufs.unwrap());
+    assert!(baseline < first + 3.0, "the baseline {baseline} LUFS crept up from {first} LUFS: {floors:?}");
+    assert!(habits.services.iter().all(|s| s.usual_lufs.is_some()));
+}
+
+#[test]
+fn a_site_that_taught_nothing_yet_and_a_usual_floor_stay_quiet() {
+    let (weeks, _) = ten_weeks("noise_floor", |_, _| 0.0);
+    assert!(weeks.is_empty(), "{weeks:?}");
 }

@@ -223,7 +223,7 @@ impl Chain {
                 target: &settings.target,
             };
             judge.bench.tick(&scene, next_alert, &mut changes);
-            let fault = judge.bench.warns();
+            let fault = judge.bench.advises();
             judge.habits.step(reading, &seat.hearing, fault);
         }
         push_alerts(changes, out);
@@ -261,7 +261,10 @@ impl Chain {
                 }
                 ServiceChange::Ended(at, by) => {
                     out.push(Outcome::Ended { at, by, programmes: self.programmes() });
-                    self.lanes.iter_mut().flat_map(|l| &mut l.seats).for_each(|s| s.hearing.forget());
+                    for seat in self.lanes.iter_mut().flat_map(|l| &mut l.seats) {
+                        self.judges[seat.index].habits.end_service(&seat.hearing);
+                        seat.hearing.forget();
+                    }
                 }
             }
         }

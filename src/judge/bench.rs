@@ -215,6 +215,11 @@ impl Bench {
         self.seats.iter().filter_map(|s| s.alert.as_ref())
     }
 
+    /// A warning or an advice stands: nothing is learned from what is heard now.
+    pub fn advises(&self) -> bool {
+        self.standing().any(|a| a.evidence.severity >= Severity::Advice)
+    }
+
     /// A warning stands.
     pub fn warns(&self) -> bool {
         self.standing().any(|a| a.evidence.severity == Severity::Warning)

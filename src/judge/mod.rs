@@ -30,7 +30,7 @@ mod true_peak_over;
 
 pub use bench::{Alert, AlertChange, AlertLife, Bench, Clearing};
 pub use dwell::{Dwell, Timing};
-pub use habits::Habits;
+pub use habits::{Habits, ServiceHabit};
 pub use roster::{JudgeSettings, Listing, ROSTER, listing};
 pub use service::{Cause, ServiceChange, ServiceSettings, ServiceState, ServiceTracker};
 pub use shape::{Evidence, Severity, Verdict, Words};

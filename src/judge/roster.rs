@@ -105,6 +105,7 @@ roster! {
     imbalance: stereo::imbalance;
     mono_loss: stereo::mono_loss;
     hum: spectral::hum;
+    noise_floor: spectral::noise_floor;
     long_quiet: long_quiet;
     dual_mono: stereo::dual_mono;
     dc_offset: dc_offset;

@@ -140,15 +140,15 @@ impl Analyser {
         match self.sides.as_mut_slice() {
             [left, right] if channels == 2 => {
                 for x in samples.as_chunks::<2>().0 {
-                    left.push(x[0]);
-                    right.push(x[1]);
+                    left.push(bounded(x[0]));
+                    right.push(bounded(x[1]));
                 }
             }
-            [one] => one.extend_from_slice(samples),
+            [one] => one.extend(samples.iter().map(|x| bounded(*x))),
             sides => {
                 for frame in samples.chunks_exact(channels) {
                     for (s, side) in sides.iter_mut().enumerate() {
-                        side.push(frame.iter().skip(s).step_by(2).sum());
+                        side.push(frame.iter().skip(s).step_by(2).map(|x| bounded(*x)).sum());
                     }
                 }
             }
@@ -237,6 +237,11 @@ impl Analyser {
         }
         found
     }
+}
+
+/// Recordings in floating point may hold anything: 60 dB over full scale is enough, and squares stay finite.
+fn bounded(x: f32) -> f32 {
+    x.clamp(-1e3, 1e3)
 }
 
 fn db(power: f32) -> f32 {
