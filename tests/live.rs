@@ -79,6 +79,11 @@ struct Line {
 const DESK: f64 = -20.0;
 const PHONE: f64 = -6.0;
 
+/// The desk plays tones here: what is told of tones is not looked for.
+const TONES_ARE_WELL: &str = "[judge.tone_left_on]\nenabled = false\n[judge.howl]\nenabled = false\n\
+    [judge.steady_noise]\nenabled = false\n[judge.hum]\nenabled = false\n\
+    [judge.repeats]\nenabled = false\n[judge.clicks]\nenabled = false\n";
+
 impl Line {
     fn new() -> Self {
         Self::of("pulse:desk.monitor")
@@ -87,7 +92,8 @@ impl Line {
     fn of(device: &str) -> Self {
         let pulse = Pulse::start(&[("desk", 2), ("phone", 2)]);
         pulse.pactl(&["set-default-source", "desk.monitor"]);
-        let daemon = Daemon::watch(&format!("[feed.stream]\ndevice = \"{device}\"\n"), &pulse.environment());
+        let daemon =
+            Daemon::watch(&format!("[feed.stream]\ndevice = \"{device}\"\n{TONES_ARE_WELL}"), &pulse.environment());
         let events = Events::open(&daemon);
         let mut line = Self { pulse, daemon, events, player: None, module: None };
         line.play();
