@@ -229,7 +229,10 @@ pub fn exposition(board: &Board) -> prometheus::Result<String> {
     let ended = IntCounter::with_opts(Writer::opts("mixwarden_services_ended_total"))?;
     ended.inc_by(board.service.ended_total);
     w.registry.register(Box::new(ended))?;
-    let faults = FAULT_KINDS.iter().map(|k| (vec![(*k).to_string()], yes(board.faults.iter().any(|f| f.kind == *k))));
+    let mut kinds = FAULT_KINDS.to_vec();
+    kinds.extend(board.faults.iter().map(|f| f.kind).filter(|k| !FAULT_KINDS.contains(k)));
+    let stands = |kind: &str| yes(board.faults.iter().any(|f| f.kind == kind));
+    let faults = kinds.into_iter().map(|kind| (vec![kind.to_string()], stands(kind)));
     w.gauges("mixwarden_box_fault", faults)?;
     w.gauge("mixwarden_last_reading_timestamp_seconds", board.now_unix_ms as f64 / 1000.0)?;
     let mut text = Vec::new();
