@@ -8,7 +8,7 @@ use super::dwell::Timing;
 use super::knobs::knobs;
 use super::roster::Recruit;
 use super::{Evidence, Scene, Severity, Verdict, Watch, Words};
-use crate::measure::texture::Tops;
+use crate::measure::texture::{Tops, VIEWS};
 use crate::units::{MAX_CHANNELS, TICKS_A_SECOND};
 use std::collections::VecDeque;
 
@@ -31,7 +31,7 @@ static CUT_OFF: Words = Words {
 knobs! {
     raise_after_seconds = 0.0, 0..30, "seconds before it is told";
     clear_after_seconds = 20.0, 1..120, "seconds without before it clears";
-    cut_percent = 50.0, 20..100, "tops of a second that must be cut off, %";
+    cut_percent = 30.0, 10..100, "tops of a second that must be cut off, %";
     seconds_of_twelve = 3.0, 1..12, "such seconds among the last twelve";
 }
 
@@ -40,7 +40,7 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        let second = [Tops::default(); MAX_CHANNELS];
+        let second = [[Tops::default(); VIEWS]; MAX_CHANNELS];
         Box::new(Upstream { settings: self.clone(), ticks: 0, second, last: VecDeque::new(), share: 0.0 })
     }
 }
@@ -55,8 +55,8 @@ const SQUARE_SHARE: f32 = 0.35;
 struct Upstream {
     settings: Settings,
     ticks: u64,
-    /// Sums of the second that is open, per channel.
-    second: [Tops; MAX_CHANNELS],
+    /// Sums of the second that is open, per channel and way of looking.
+    second: [[Tops; VIEWS]; MAX_CHANNELS],
     /// Whether the tops of a second were cut off, oldest first; `None`: too few to tell.
     last: VecDeque<Option<bool>>,
     /// Part of the tops of the last cut second that were straight.
@@ -66,7 +66,7 @@ struct Upstream {
 impl Upstream {
     fn close_second(&mut self) {
         let mut cut = None;
-        for tops in std::mem::take(&mut self.second) {
+        for tops in std::mem::take(&mut self.second).into_iter().flatten() {
             if tops.seen < LEAST_TOPS {
                 continue;
             }
@@ -87,7 +87,9 @@ impl Upstream {
 
 impl Watch for Upstream {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        for (sum, tops) in self.second.iter_mut().zip(&scene.feed.flaws.tops) {
+        let views =
+            self.second.iter_mut().zip(&scene.feed.flaws.tops).flat_map(|(sums, tops)| sums.iter_mut().zip(tops));
+        for (sum, tops) in views {
             sum.seen += tops.seen;
             sum.straight += tops.straight;
             sum.straight_share += tops.straight_share;
@@ -98,7 +100,7 @@ impl Watch for Upstream {
         }
         let cut = self.last.iter().filter(|s| **s == Some(true)).count();
         let told = self.last.iter().flatten().count();
-        if cut as f64 >= self.settings.seconds_of_twelve && 2 * cut >= told {
+        if cut as f64 >= self.settings.seconds_of_twelve && 4 * cut >= told {
             Verdict::Bad(Evidence::new(&CUT_OFF, Severity::Advice, 100.0 * self.share, self.settings.cut_percent))
         } else if told > 0 {
             Verdict::Good

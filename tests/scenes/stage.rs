@@ -2,7 +2,7 @@
 
 use mixwarden::chain::{Chain, ChainSettings, LaneSpec, Outcome};
 use mixwarden::feed::{Arrival, Block, FeedPatch, Mark, Role};
-use mixwarden::judge::{AlertChange, Clearing, Severity};
+use mixwarden::judge::{AlertChange, Clearing, Habits, Severity};
 use mixwarden::source::file::Pace;
 use mixwarden::source::rehearsal::{
     Rehearsal,
@@ -133,18 +133,21 @@ pub struct Listening<'a> {
     pub marks: Vec<(f64, Mark)>,
     /// Spans in which nothing comes from the device (the audio of that time is dropped).
     pub gone: Option<(f64, f64)>,
+    /// What the venue taught before.
+    pub habits: Habits,
     pub audio: &'a Audio,
 }
 
 /// What the chain told, and the most warnings and advices that stood at once on the stream.
 pub struct Heard {
+    pub habits: Habits,
     pub told: Vec<Told>,
     pub most_at_once: usize,
 }
 
 impl<'a> Listening<'a> {
     pub fn to(audio: &'a Audio) -> Self {
-        Self { settings: ChainSettings::default(), marks: Vec::new(), gone: None, audio }
+        Self { settings: ChainSettings::default(), marks: Vec::new(), gone: None, habits: Habits::default(), audio }
     }
 
     pub fn hear(self) -> Heard {
@@ -155,6 +158,7 @@ impl<'a> Listening<'a> {
         }
         let rate = SampleRate::new(hz).unwrap();
         let mut chain = Chain::new(self.settings, vec![LaneSpec { rate, channels, feeds }]).unwrap();
+        chain.teach(0, self.habits);
         let mut told: Vec<(u64, Told)> = Vec::new();
         let mut standing: Vec<u64> = Vec::new();
         let mut most_at_once = 0;
@@ -213,7 +217,8 @@ impl<'a> Listening<'a> {
             }
             most_at_once = most_at_once.max(standing.len());
         }
-        Heard { told: told.into_iter().map(|(_, t)| t).collect(), most_at_once }
+        let habits = chain.feed(0).unwrap().habits.clone();
+        Heard { habits, told: told.into_iter().map(|(_, t)| t).collect(), most_at_once }
     }
 }
 

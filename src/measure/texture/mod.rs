@@ -8,7 +8,7 @@ mod holes;
 mod repeats;
 mod tops;
 
-pub use tops::Tops;
+pub use tops::{Tops, VIEWS};
 
 use super::simd::{F32x8, Isa, Kernel, Simd};
 use crate::feed::Hop;
@@ -29,8 +29,8 @@ pub struct Flaws {
     pub repeats: u32,
     /// Clicks: single jumps that nothing before or after explains.
     pub clicks: u32,
-    /// Tops of the waves, per channel: how many there were, how many of them were straight.
-    pub tops: [Tops; MAX_CHANNELS],
+    /// Tops of the waves, per channel and way of looking: how many there were, how many of them were straight.
+    pub tops: [[Tops; VIEWS]; MAX_CHANNELS],
 }
 
 /// Finds flaws in one feed.
@@ -113,7 +113,7 @@ impl Texture {
             holes = holes.max(found.0);
             longest = longest.max(found.1);
             clicks = clicks.max(s.clicks.hop::<S>(&s.samples, n, peak));
-            s.tops.hop(&s.samples[LEAD..], peak);
+            s.tops.hop(&s.samples[LEAD + n..]);
         }
         self.open.holes += holes;
         self.open.longest_hole_ms = self.open.longest_hole_ms.max(longest);

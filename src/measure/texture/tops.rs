@@ -22,6 +22,14 @@ const STRAIGHT: f32 = 0.62;
 /// Largest tilt along the line, as a part of the peak.
 const TILT: f32 = 0.25;
 
+/// Ways of looking: as it is, and with one and two first-order high-passes undone. A desk's high-pass bends a cut
+/// top as a sound's own is bent; undone, it is straight again.
+pub const VIEWS: usize = 3;
+/// What is taken for the desk's high-pass, and what is left of it, Hz (common practice: 80 to 100 Hz, 6 or 12 dB an
+/// octave; undoing it a little wrong still leaves tops straight enough).
+const HIGH_PASS_HZ: f64 = 80.0;
+const LEFT_HZ: f64 = 12.0;
+
 /// Tops of one channel in one tick.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Tops {
@@ -35,6 +43,14 @@ pub struct Tops {
 
 /// Finds the tops of one channel.
 pub(super) struct TopFinder {
+    views: [View; VIEWS],
+    shelf: Shelf,
+}
+
+/// One way of looking.
+struct View {
+    /// The hop before and the present one.
+    samples: Vec<f32>,
     /// Least width, frames: a narrower top has too few samples to tell.
     least: usize,
     /// Largest of the last second, above and below zero.
@@ -44,37 +60,101 @@ pub(super) struct TopFinder {
     open: Tops,
 }
 
+/// A first-order low shelf that undoes a high-pass, twice in a row.
+struct Shelf {
+    gain: f32,
+    zero: f32,
+    pole: f32,
+    last: [[f32; 2]; VIEWS - 1],
+}
+
+impl Shelf {
+    fn new(rate: SampleRate) -> Self {
+        // Bilinear transform of (s + high pass) / (s + left).
+        let warped = |hz: f64| (std::f64::consts::PI * hz / f64::from(rate.hz())).tan();
+        let (w, v) = (warped(HIGH_PASS_HZ), warped(LEFT_HZ));
+        Self {
+            gain: ((1.0 + w) / (1.0 + v)) as f32,
+            zero: ((w - 1.0) / (w + 1.0)) as f32,
+            pole: ((v - 1.0) / (v + 1.0)) as f32,
+            last: [[0.0; 2]; VIEWS - 1],
+        }
+    }
+
+    #[inline(always)]
+    fn step(&mut self, stage: usize, x: f32) -> f32 {
+        let last = &mut self.last[stage];
+        // Far below any signal, and no denormal ever.
+        let y = self.gain * (x + self.zero * last[0]) - self.pole * last[1] + 1e-20;
+        *last = [x, y];
+        y
+    }
+}
+
 impl TopFinder {
     pub(super) fn new(rate: SampleRate) -> Self {
-        Self {
+        let view = || View {
+            samples: vec![0.0; 2 * rate.hop_frames()],
             least: (rate.hz() as usize) * 35 / 100_000,
             largest: [0.0; 2],
             frames: 0,
             straight_frames: 0,
             open: Tops::default(),
-        }
+        };
+        Self { views: [view(), view(), view()], shelf: Shelf::new(rate) }
     }
 
     /// A hop never came.
     pub(super) fn forget(&mut self) {
-        self.largest = [0.0; 2];
+        self.shelf.last = Default::default();
+        for v in &mut self.views {
+            v.samples.fill(0.0);
+            v.largest = [0.0; 2];
+        }
     }
 
-    pub(super) fn close(&mut self) -> Tops {
-        let share = self.straight_frames as f32 / self.frames.max(1) as f32;
-        (self.frames, self.straight_frames) = (0, 0);
-        Tops { straight_share: share, ..std::mem::take(&mut self.open) }
+    pub(super) fn close(&mut self) -> [Tops; VIEWS] {
+        let mut out = [Tops::default(); VIEWS];
+        for (v, out) in self.views.iter_mut().zip(&mut out) {
+            let share = v.straight_frames as f32 / v.frames.max(1) as f32;
+            (v.frames, v.straight_frames) = (0, 0);
+            *out = Tops { straight_share: share, ..std::mem::take(&mut v.open) };
+        }
+        out
     }
 
-    /// Takes a hop (`samples`: the hop before and the hop); half-waves that end in it.
+    /// Takes a hop; half-waves that end in it are counted.
     #[inline(always)]
-    pub(super) fn hop(&mut self, samples: &[f32], peak: f32) {
-        let n = samples.len() / 2;
+    pub(super) fn hop(&mut self, fresh: &[f32]) {
+        let n = fresh.len();
+        let mut peaks = [0.0f32; VIEWS];
+        let [as_it_is, once, twice] = &mut self.views;
+        for v in [&mut *as_it_is, &mut *once, &mut *twice] {
+            v.samples.copy_within(n.., 0);
+        }
+        let to = as_it_is.samples[n..].iter_mut().zip(&mut once.samples[n..]).zip(&mut twice.samples[n..]);
+        for (x, ((a, b), c)) in fresh.iter().zip(to) {
+            *a = *x;
+            *b = self.shelf.step(0, *x);
+            *c = self.shelf.step(1, *b);
+            let larger = |p: f32, x: f32| if x.abs() > p { x.abs() } else { p };
+            peaks = [larger(peaks[0], *a), larger(peaks[1], *b), larger(peaks[2], *c)];
+        }
+        for (v, peak) in self.views.iter_mut().zip(peaks) {
+            v.hop(peak);
+        }
+    }
+}
+
+impl View {
+    fn hop(&mut self, peak: f32) {
+        let n = self.samples.len() / 2;
         self.frames += n;
         self.largest = self.largest.map(|l| l * FALL);
         if peak < LEAST || peak < NEAR * self.largest[0].min(self.largest[1]) {
             return;
         }
+        let samples = std::mem::take(&mut self.samples);
         // The last crossing before this hop; a half-wave longer than a hop is none.
         let above = |x: f32| x > 0.0;
         let mut sign = above(samples[n - 1]);
@@ -87,6 +167,7 @@ impl TopFinder {
                 (sign, from) = (!sign, i);
             }
         }
+        self.samples = samples;
     }
 
     fn half_wave(&mut self, wave: &[f32], above: bool) {
