@@ -5,6 +5,8 @@
 mod broken;
 #[path = "scenes/spine.rs"]
 mod spine;
+#[path = "scenes/together.rs"]
+mod together;
 #[path = "scenes/stage.rs"]
 mod stage;
 

@@ -340,7 +340,13 @@ fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
     while from + 10 * HZ < frames && !(loud(from) && loud(from + HZ)) {
         from += HZ / 2;
     }
+    // A preamp belongs to a microphone: somebody talks.
+    let preamp = matches!(fault.how, How::Upstream { .. });
+    if preamp && let Some(talk) = whole.acts.iter().find(|a| a.0 > 20.0 && a.1.starts_with("talk")) {
+        from = (talk.0 * HZ as f64) as usize;
+    }
     let begin = from as f64 / HZ as f64;
+    let talks = whole.acts.iter().rev().find(|a| a.0 <= begin).is_some_and(|a| a.1.starts_with("talk"));
     fault.put(&mut stream, from, frames, &mut rng);
     let house = whole.house.as_deref().map(|h| &h[..frames]);
     let audio = audio(&stream, house);
@@ -351,7 +357,7 @@ fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
     let enough = frames as f64 / HZ as f64 - begin >= limit.unwrap_or(0.0);
     Put {
         fault: f,
-        counts: limit.is_some() && enough,
+        counts: limit.is_some() && enough && (talks || !preamp),
         limit: limit.unwrap_or(0.0),
         delay,
         first: after.first().map(|t| t.condition),

@@ -121,16 +121,15 @@ fn clicks() {
 
 #[test]
 fn clipping_upstream() {
-    let hymn = || acts(&[(Act::Hymn, 90.0)], 48_000, 1).stream();
-    let far = |audio: Audio| audio.change(0.0, 90.0, |_, x| x.map(|s| 0.5 * s));
-    one(
-        &Listening::to(&cut_off(far(talk(90.0, 1)), 10.0, 50.0, 16.0, 20.0)).hear(),
-        "clipping_upstream",
-        (14.0, 35.0),
-        80.0,
-    );
-    one(&Listening::to(&cut_off(far(hymn()), 10.0, 50.0, 16.0, 1.0)).hear(), "clipping_upstream", (14.0, 35.0), 86.0);
-    quiet(&Listening::to(&cut_off(talk(90.0, 1), 10.0, 60.0, 0.0, 80.0)).hear());
+    // Overdriven by 6 and more dB, behind no high-pass and behind the desk's; then a lower fader.
+    for (i, (over_db, high_pass_hz)) in [(6.0, 1.0), (6.0, 20.0), (8.0, 80.0), (16.0, 20.0)].into_iter().enumerate() {
+        let audio = talk(90.0, 1 + i as u64).change(0.0, 90.0, |_, x| x.map(|s| 0.6 * s));
+        one(&Listening::to(&cut_off(audio, 10.0, 50.0, over_db, high_pass_hz)).hear(), "clipping_upstream", (14.0, 45.0), 88.0);
+    }
+    quiet(&Listening::to(&cut_off(talk(60.0, 1), 10.0, 60.0, 0.0, 80.0)).hear());
+    // A square wave is made so.
+    let square = Audio::made(30.0, 48_000, |t| [0.1 * sine(110.0, t).signum() * (0.7 + 0.3 * sine(0.5, t)); 2]);
+    assert!(Listening::to(&square).hear().of("clipping_upstream").is_empty());
 }
 
 #[test]

@@ -107,6 +107,51 @@ impl Audio {
         self
     }
 
+    /// The same sound at another rate (windowed sinc, 48 taps).
+    pub fn at_rate(&self, hz: u32) -> Self {
+        if hz == self.hz {
+            return self.clone();
+        }
+        let (n, width) = (self.channels, 24i64);
+        let gcd = |mut a: u32, mut b: u32| {
+            while b > 0 {
+                (a, b) = (b, a % b);
+            }
+            a
+        };
+        let step = gcd(self.hz, hz);
+        let (up, down) = (i64::from(hz / step), i64::from(self.hz / step));
+        let cut = f64::from(hz.min(self.hz)) / f64::from(self.hz) * 0.97;
+        let taps: Vec<Vec<f32>> = (0..up)
+            .map(|phase| {
+                let at = phase as f64 / up as f64;
+                let tap = |k: i64| {
+                    let x = k as f64 - at;
+                    let sinc = if x == 0.0 { cut } else { (TAU / 2.0 * cut * x).sin() / (TAU / 2.0 * x) };
+                    let window = (TAU / 4.0 * (x / (width + 1) as f64)).cos().powi(2);
+                    (sinc * window) as f32
+                };
+                (1 - width..=width).map(tap).collect()
+            })
+            .collect();
+        let frames = (self.samples.len() / n) as i64;
+        let mut samples = Vec::new();
+        for m in 0..frames * up / down {
+            let (at, phase) = (m * down / up, (m * down % up) as usize);
+            for c in 0..n {
+                let sum: f32 = (1 - width..=width)
+                    .zip(&taps[phase])
+                    .map(|(k, tap)| {
+                        let i = (at + k).clamp(0, frames - 1) as usize;
+                        tap * self.samples[i * n + c]
+                    })
+                    .sum();
+                samples.push(sum);
+            }
+        }
+        Self { hz, channels: n, samples }
+    }
+
     /// The same with another behind it.
     pub fn then(mut self, other: &Self) -> Self {
         assert_eq!((self.hz, self.channels), (other.hz, other.channels));
