@@ -5,10 +5,10 @@
 mod broken;
 #[path = "scenes/spine.rs"]
 mod spine;
-#[path = "scenes/together.rs"]
-mod together;
 #[path = "scenes/stage.rs"]
 mod stage;
+#[path = "scenes/together.rs"]
+mod together;
 
 use mixwarden::source::rehearsal::script::Act;
 use stage::*;

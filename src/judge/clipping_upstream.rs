@@ -31,7 +31,7 @@ static CUT_OFF: Words = Words {
 knobs! {
     raise_after_seconds = 0.0, 0..30, "seconds before it is told";
     clear_after_seconds = 20.0, 1..120, "seconds without before it clears";
-    cut_percent = 30.0, 10..100, "tops of a second that must be cut off, %";
+    cut_percent = 25.0, 10..100, "tops of a second that must be cut off, %";
     seconds_of_twelve = 3.0, 1..12, "such seconds among the last twelve";
 }
 

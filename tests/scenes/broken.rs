@@ -122,9 +122,14 @@ fn clicks() {
 #[test]
 fn clipping_upstream() {
     // Overdriven by 6 and more dB, behind no high-pass and behind the desk's; then a lower fader.
-    for (i, (over_db, high_pass_hz)) in [(6.0, 1.0), (6.0, 20.0), (8.0, 80.0), (16.0, 20.0)].into_iter().enumerate() {
+    for (i, (over_db, high_pass_hz)) in [(6.0, 1.0), (6.0, 20.0), (10.0, 80.0), (16.0, 20.0)].into_iter().enumerate() {
         let audio = talk(90.0, 1 + i as u64).change(0.0, 90.0, |_, x| x.map(|s| 0.6 * s));
-        one(&Listening::to(&cut_off(audio, 10.0, 50.0, over_db, high_pass_hz)).hear(), "clipping_upstream", (14.0, 45.0), 88.0);
+        one(
+            &Listening::to(&cut_off(audio, 10.0, 50.0, over_db, high_pass_hz)).hear(),
+            "clipping_upstream",
+            (14.0, 45.0),
+            88.0,
+        );
     }
     quiet(&Listening::to(&cut_off(talk(60.0, 1), 10.0, 60.0, 0.0, 80.0)).hear());
     // A square wave is made so.

@@ -47,7 +47,9 @@ fn bus_muted() {
     one(&Listening::to(&muted).hear(), "bus_muted", (69.0, 75.0), 90.0);
     // A prayer in silence for three minutes, the microphones open.
     let prayer = acts(&[(Act::Talk, 60.0), (Act::Stillness, 180.0), (Act::Talk, 20.0)], 48_000, 4);
-    quiet(&Listening::to(&prayer.stream()).hear());
+    let heard = Listening::to(&prayer.stream()).hear();
+    quiet(&heard);
+    assert!(!heard.habits.pause_floors_lufs.is_empty());
     quiet(&Listening::to(&prayer).hear());
 }
 

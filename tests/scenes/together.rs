@@ -33,12 +33,20 @@ fn the_same_at_other_sample_rates() {
     alike(&base, |a| a.change(20.0, 30.0, |_, x| x.map(|s| (4.0 * s).clamp(-1.0, 1.0))), "clipping");
     alike(&base, |a| holes(a, 10.0, 40.0, 4.0, 0.005, None), "gaps");
     alike(&base, |a| holes(a, 10.0, 40.0, 4.0, 0.02, Some(-80.0)), "gaps");
-    alike(&base, |a| {
-        let frames = a.hz as usize / 150;
-        repeated(a, 10.0, 40.0, 4.0, frames)
-    }, "repeats");
+    alike(
+        &base,
+        |a| {
+            let frames = a.hz as usize / 150;
+            repeated(a, 10.0, 40.0, 4.0, frames)
+        },
+        "repeats",
+    );
     alike(&base, |a| a.change(20.0, 40.0, |t, _| [0.12 * sine(1_000.0, t); 2]), "tone_left_on");
-    alike(&base, |a| cut_off(a.change(0.0, 60.0, |_, x| x.map(|s| 0.6 * s)), 5.0, 60.0, 10.0, 20.0), "clipping_upstream");
+    alike(
+        &base,
+        |a| cut_off(a.change(0.0, 60.0, |_, x| x.map(|s| 0.6 * s)), 5.0, 60.0, 10.0, 20.0),
+        "clipping_upstream",
+    );
 }
 
 #[test]
@@ -117,45 +125,66 @@ fn odd_but_right() {
     };
     let between = |middle: Audio| talk(20.0, 1).then(&middle).then(&talk(10.0, 2));
     // A bell: partials that do not fit each other, struck every 3 s.
-    say("bell", between(Audio::made(40.0, 48_000, |t| {
-        let at = t % 3.0;
-        let strike = (at / 0.002).min(1.0);
-        let partials = [(1.0, 1.0, 4.0), (2.0, 0.6, 2.0), (2.4, 0.5, 1.5), (3.0, 0.4, 1.0), (4.2, 0.3, 0.6), (5.4, 0.2, 0.4)];
-        let x: f64 = partials.iter().map(|(k, a, d)| a * (-at / d).exp() * sine(k * 262.0, at)).sum();
-        [0.15 * strike * x, 0.13 * strike * x]
-    })));
+    say(
+        "bell",
+        between(Audio::made(40.0, 48_000, |t| {
+            let at = t % 3.0;
+            let strike = (at / 0.002).min(1.0);
+            let partials =
+                [(1.0, 1.0, 4.0), (2.0, 0.6, 2.0), (2.4, 0.5, 1.5), (3.0, 0.4, 1.0), (4.2, 0.3, 0.6), (5.4, 0.2, 0.4)];
+            let x: f64 = partials.iter().map(|(k, a, d)| a * (-at / d).exp() * sine(k * 262.0, at)).sum();
+            [0.15 * strike * x, 0.13 * strike * x]
+        })),
+    );
     // Organ pedals beside the frequencies of the mains.
     for hz in [49.0, 61.74] {
-        say("pedal", between(Audio::made(40.0, 48_000, move |t| {
-            let swell = (1.0 + 0.02 * sine(0.31, t)) * (t / 0.1).min(1.0) * ((40.0 - t) / 0.1).min(1.0);
-            let x: f64 = (1..=5).map(|k| sine(hz * f64::from(k), t) / f64::from(k * k)).sum();
-            [0.2 * swell * x, 0.2 * swell * x]
-        })));
+        say(
+            "pedal",
+            between(Audio::made(40.0, 48_000, move |t| {
+                let swell = (1.0 + 0.02 * sine(0.31, t)) * (t / 0.1).min(1.0) * ((40.0 - t) / 0.1).min(1.0);
+                let x: f64 = (1..=5).map(|k| sine(hz * f64::from(k), t) / f64::from(k * k)).sum();
+                [0.2 * swell * x, 0.2 * swell * x]
+            })),
+        );
     }
     // An old recording: hiss under everything, no treble, one channel on both sides.
     let mut noise = Noise(21);
     let mut low = 0.0;
-    say("old recording", talk(20.0, 1).then(&band(60.0, 4).change(0.0, 60.0, move |_, [l, r]| {
-        low += 0.3 * (0.5 * (l + r) - low);
-        [low + 0.006 * noise.next(); 2]
-    })).then(&talk(10.0, 2)));
+    say(
+        "old recording",
+        talk(20.0, 1)
+            .then(&band(60.0, 4).change(0.0, 60.0, move |_, [l, r]| {
+                low += 0.3 * (0.5 * (l + r) - low);
+                [low + 0.006 * noise.next(); 2]
+            }))
+            .then(&talk(10.0, 2)),
+    );
     // A chorus effect: each side a little late against the other, slowly changing.
-    say("chorus", between(Audio::made(40.0, 48_000, |t| {
-        let note = |t: f64| -> f64 { (1..=8).map(|k| sine(220.0 * f64::from(k), t) / f64::from(k)).sum() };
-        let late = 0.004 + 0.002 * sine(0.6, t);
-        let beat = 0.6 + 0.4 * sine(2.0, t).abs();
-        [0.1 * beat * (note(t) + note(t - late)), 0.1 * beat * (note(t) - 0.6 * note(t - late))]
-    })));
+    say(
+        "chorus",
+        between(Audio::made(40.0, 48_000, |t| {
+            let note = |t: f64| -> f64 { (1..=8).map(|k| sine(220.0 * f64::from(k), t) / f64::from(k)).sum() };
+            let late = 0.004 + 0.002 * sine(0.6, t);
+            let beat = 0.6 + 0.4 * sine(2.0, t).abs();
+            [0.1 * beat * (note(t) + note(t - late)), 0.1 * beat * (note(t) - 0.6 * note(t - late))]
+        })),
+    );
     // A square lead that plays a tune.
-    say("square lead", between(Audio::made(40.0, 48_000, |t| {
-        let hz = [220.0, 247.0, 262.0, 294.0, 330.0, 294.0][(t / 0.4) as usize % 6];
-        let at = t % 0.4;
-        let loud = 0.12 * (at / 0.005).min(1.0) * ((0.4 - at) / 0.02).min(1.0);
-        [loud * sine(hz, t).signum(), 0.8 * loud * sine(hz, t).signum()]
-    })));
+    say(
+        "square lead",
+        between(Audio::made(40.0, 48_000, |t| {
+            let hz = [220.0, 247.0, 262.0, 294.0, 330.0, 294.0][(t / 0.4) as usize % 6];
+            let at = t % 0.4;
+            let loud = 0.12 * (at / 0.005).min(1.0) * ((0.4 - at) / 0.02).min(1.0);
+            [loud * sine(hz, t).signum(), 0.8 * loud * sine(hz, t).signum()]
+        })),
+    );
 }
 
 #[test]
 fn hands_clap() {
-    quiet(&Listening::to(&acts(&[(Act::Band, 20.0), (Act::Applause, 30.0), (Act::Talk, 20.0)], 48_000, 3).stream()).hear());
+    quiet(
+        &Listening::to(&acts(&[(Act::Band, 20.0), (Act::Applause, 30.0), (Act::Talk, 20.0)], 48_000, 3).stream())
+            .hear(),
+    );
 }

@@ -53,7 +53,7 @@ impl Watch for Clicks {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
         let n = self.minute.step(scene.feed.at, scene.feed.flaws.clicks > 0, BURST_HOPS) as f64;
         if n >= self.limit {
-            Verdict::Bad(Evidence::new(&CLICKS, Severity::Warning, n, self.limit))
+            Verdict::Bad(Evidence::new(&CLICKS, Severity::Advice, n, self.limit))
         } else {
             Verdict::Good
         }

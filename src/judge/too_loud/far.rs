@@ -6,7 +6,7 @@ use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 
 pub const ABOUT: &str = "three seconds of sound lie far over the loudness target";
-pub const HIDES: &[&str] = &["too_loud", "true_peak_over"];
+pub const HIDES: &[&str] = &["clipping_upstream", "too_loud", "true_peak_over"];
 pub const WORDS: &[&Words] = &[&FAR];
 
 static FAR: Words = Words {

@@ -20,41 +20,49 @@ const LEAST: f32 = 0.01;
 /// Hops with a smaller peak are not looked at: no click is in them.
 const QUIET: f32 = 0.005;
 
+/// Samples of a click whose residue is near its largest: as many as the prediction looks back, and two. The attack
+/// of an electronic drum has more.
+const MOST_SAMPLES: usize = ORDER + 2;
+
 /// One channel's clicks.
 pub(super) struct Clicks {
+    /// Residues of the last three hops, sample by sample.
+    residues: Vec<f32>,
     /// Products of samples 0 to `ORDER` apart, summed over the hop before.
     before: [f64; ORDER + 1],
     ring: [f32; RING],
     at: usize,
 }
 
-impl Default for Clicks {
-    fn default() -> Self {
-        Self { before: [0.0; ORDER + 1], ring: [0.0; RING], at: 0 }
-    }
-}
-
 impl Clicks {
+    /// For hops of `n` frames.
+    pub(super) fn new(n: usize) -> Self {
+        Self { residues: vec![0.0; 3 * n], before: [0.0; ORDER + 1], ring: [0.0; RING], at: 0 }
+    }
+
     /// Takes a hop (`samples`: `ORDER` samples, the hop before, the hop of `n`); gives the clicks that are certain.
     #[inline(always)]
     pub(super) fn hop<S: Simd>(&mut self, samples: &[f32], n: usize, peak: f32) -> u32 {
         let begin = ORDER + n;
         let products = products::<S>(samples, begin);
         let mut residues = [0.0; CELLS];
+        self.residues.copy_within(n.., 0);
+        self.residues[2 * n..].fill(0.0);
         if peak > QUIET {
             let sums = std::array::from_fn(|k| products[k] + self.before[k]);
             let predictor = predictor(&sums, samples).map(|a| a as f32);
             for (cell, residue) in residues.iter_mut().enumerate() {
                 let part = begin + cell * n / CELLS..begin + (cell + 1) * n / CELLS;
-                *residue = residue_of::<S>(samples, part, &predictor);
+                let into = &mut self.residues[2 * n + cell * n / CELLS..];
+                *residue = residue_of::<S>(samples, part, &predictor, into);
             }
         }
         self.before = products;
         let mut found = 0;
-        for residue in residues {
+        for (cell, residue) in residues.into_iter().enumerate() {
             self.ring[self.at % RING] = residue;
             self.at += 1;
-            found += u32::from(self.is_click());
+            found += u32::from(self.is_click() && self.is_short(2 * CELLS + cell - AROUND));
         }
         found
     }
@@ -72,6 +80,16 @@ impl Clicks {
         let before = (AROUND + 1..=2 * AROUND).map(cell);
         let after = (0..AROUND - 1).map(cell);
         before.chain(after).all(|other| other * OVER < top)
+    }
+}
+
+impl Clicks {
+    /// Few samples of this cell and the next, of the last three hops, are near their largest.
+    fn is_short(&self, cell: usize) -> bool {
+        let n = self.residues.len() / 3;
+        let both = &self.residues[cell * n / CELLS..(cell + 2) * n / CELLS];
+        let top = both.iter().fold(0.0f32, |t, x| t.max(x.abs()));
+        both.iter().filter(|x| x.abs() * OVER > top).count() <= MOST_SAMPLES
     }
 }
 
@@ -139,9 +157,14 @@ fn predictor(sums: &[f64; ORDER + 1], samples: &[f32]) -> [f64; ORDER] {
     a
 }
 
-/// Largest |residue| in a part of the samples.
+/// Largest |residue| in a part of the samples; each goes into `into`.
 #[inline(always)]
-fn residue_of<S: Simd>(samples: &[f32], part: std::ops::Range<usize>, predictor: &[f32; ORDER]) -> f32 {
+fn residue_of<S: Simd>(
+    samples: &[f32],
+    part: std::ops::Range<usize>,
+    predictor: &[f32; ORDER],
+    into: &mut [f32],
+) -> f32 {
     let mut top = S::F32::splat(0.0);
     let mut at = part.start;
     while at + 8 <= part.end {
@@ -150,12 +173,14 @@ fn residue_of<S: Simd>(samples: &[f32], part: std::ops::Range<usize>, predictor:
             rest = rest.sub(S::F32::splat(*a).mul(S::F32::load(&samples[at - 1 - k..at + 7 - k])));
         }
         top = top.max(rest.abs());
+        into[at - part.start..at - part.start + 8].copy_from_slice(&rest.lanes());
         at += 8;
     }
     let mut top = top.lanes().into_iter().fold(0.0, f32::max);
     for n in at..part.end {
         let rest = predictor.iter().enumerate().fold(samples[n], |r, (k, a)| r - a * samples[n - 1 - k]);
         top = top.max(rest.abs());
+        into[n - part.start] = rest;
     }
     top
 }

@@ -18,7 +18,7 @@ const LONGEST: u64 = 500;
 const SHORTEST_NOISY: u64 = 3;
 const GATE: u64 = 50;
 /// Holes nearer to each other than this may be rests of a rhythm, cells.
-const RHYTHM: u64 = 1_200;
+const SOON: u64 = 1_200;
 /// Power before and after, at least: -50 dBFS.
 const LEAST: f32 = 1e-5;
 /// Depth of a noisy hole, as power.
@@ -27,6 +27,15 @@ const DEPTH: f32 = 1e-3;
 const AROUND: u64 = 10;
 /// Lengths of gate-like holes that are remembered.
 const GATES: usize = 8;
+
+/// What is known of the last long hole.
+#[derive(Debug, Clone, Copy, Default)]
+struct Rhythm {
+    from: u64,
+    interval: u64,
+    same_length: bool,
+    regular: bool,
+}
 
 enum State {
     Open,
@@ -52,6 +61,7 @@ pub(super) struct Holes {
     now: u64,
     state: State,
     gates: [u64; GATES],
+    rhythm: Rhythm,
     waiting: [Option<Run>; 4],
     shortest_run: u64,
     frames_a_cell: f64,
@@ -69,6 +79,7 @@ impl Holes {
             now: AROUND + 2,
             state: State::Open,
             gates: [0; GATES],
+            rhythm: Rhythm::default(),
             waiting: [None; 4],
             shortest_run: u64::from(rate.hz() / 3_000),
             frames_a_cell: f64::from(rate.hz()) / 1_000.0,
@@ -157,7 +168,7 @@ impl Holes {
                 self.state = State::Open;
                 let after = self.mean(to + 1, now);
                 let length = to - from;
-                if after < before / 10.0 || after > 10.0 * before || self.is_gate(length) {
+                if after < before / 10.0 || after > 10.0 * before || self.rhythm(from, length).same_length {
                     return None;
                 }
                 self.told(from, to, length as f64)
@@ -165,15 +176,25 @@ impl Holes {
         }
     }
 
-    /// The same long length came before.
-    fn is_gate(&mut self, length: u64) -> bool {
+    /// What speaks for a gate or a rhythm in a long hole: the same length came before; it comes soon after the last
+    /// one or at the same interval. The same hole may be asked about twice.
+    fn rhythm(&mut self, from: u64, length: u64) -> Rhythm {
         if length < GATE {
-            return false;
+            return Rhythm::default();
         }
-        let before = self.gates.iter().any(|g| g.abs_diff(length) <= 3);
-        self.gates.rotate_left(1);
-        self.gates[GATES - 1] = length;
-        before
+        let last = self.rhythm;
+        if from.abs_diff(last.from) > 3 {
+            let interval = from - last.from;
+            self.rhythm = Rhythm {
+                from,
+                interval,
+                same_length: self.gates.iter().any(|g| g.abs_diff(length) <= 3),
+                regular: interval < SOON || interval.abs_diff(last.interval) <= 15,
+            };
+            self.gates.rotate_left(1);
+            self.gates[GATES - 1] = length;
+        }
+        self.rhythm
     }
 
     /// Follows runs of one value; only where there can be one, sample by sample.
@@ -239,13 +260,13 @@ impl Holes {
         let sudden = self.at(run.from.saturating_sub(1)) > before / 8.0 && self.at(run.to + 1) > after / 16.0;
         let ms = run.frames as f64 / self.frames_a_cell;
         // A value that is held lies anywhere in the wave; a top that is cut off lies at its end.
-        let held = run.value == 0.0 || (ms >= 2.0 && run.value * run.value < before);
-        // Notes of a hard-edged synthesiser rest for equal times, soon one after the other.
+        let held = run.value == 0.0 || (ms >= 2.0 && 2.0 * run.value * run.value < before);
         if !goes_on || !sudden || !held {
             return None;
         }
-        if self.is_gate(ms as u64) && run.from < self.last_hole_end + RHYTHM {
-            self.last_hole_end = self.last_hole_end.max(run.to);
+        // Notes of a hard-edged synthesiser rest for equal times at equal intervals; so does an identified line-up tone.
+        let rhythm = self.rhythm(run.from, ms as u64);
+        if rhythm.same_length && rhythm.regular {
             return None;
         }
         self.told(run.from, run.to, ms)

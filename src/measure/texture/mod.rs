@@ -61,7 +61,7 @@ impl Texture {
         let strand = || Strand {
             samples: vec![0.0; LEAD + 2 * hop],
             holes: Holes::new(rate),
-            clicks: Clicks::default(),
+            clicks: Clicks::new(hop),
             tops: TopFinder::new(rate),
         };
         Self {
@@ -80,7 +80,7 @@ impl Texture {
             let hop_frames = self.hop_frames;
             for s in &mut self.strands {
                 s.samples.fill(0.0);
-                (s.holes, s.clicks) = (s.holes.afresh(), Clicks::default());
+                (s.holes, s.clicks) = (s.holes.afresh(), Clicks::new(hop_frames));
                 s.tops.forget();
             }
             self.repeats.forget(hop_frames);

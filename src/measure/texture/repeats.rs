@@ -46,7 +46,7 @@ impl Repeats {
             table: vec![0; PLACES],
             now: 0,
             most_lag,
-            long_period: rate.hz() / 100,
+            long_period: rate.hz() / 20,
             following: None,
         }
     }

@@ -16,9 +16,9 @@ const FALL: f32 = 0.993;
 /// Height at which the width of a half-wave is taken.
 const WIDTH_AT: f32 = 0.6;
 /// Distance from the line, as a part of the peak.
-const OFF_LINE: f32 = 0.03;
+const OFF_LINE: f32 = 0.02;
 /// Part of the width that must lie on the line.
-const STRAIGHT: f32 = 0.62;
+const STRAIGHT: f32 = 0.68;
 /// Largest tilt along the line, as a part of the peak.
 const TILT: f32 = 0.25;
 
