@@ -185,6 +185,8 @@ const REAL_SPEECH: &[(&str, &str, &str)] = &[
     ("/usr/share/asterisk/sounds/ru_RU_f_IvrvoiceRU", "g722", "asterisk-core-sounds-ru-g722 (CC-BY-SA)"),
     ("/usr/share/games/fillets-ng/sound", "ogg", "fillets-ng-data-cs, -nl (GPL-2)"),
 ];
+/// Short recordings taken from one package at most.
+const MOST_SHORT: usize = 1_500;
 /// Short recordings are put together to clips of about this length, seconds.
 const CLIP_SECONDS: f64 = 90.0;
 
@@ -337,6 +339,7 @@ fn recordings(cache: &Path, clips: &mut Vec<Clip>) {
     for (dir, ending, from) in REAL_SPEECH {
         let mut all = Vec::new();
         files(Path::new(dir), ending, &mut all);
+        all.truncate(MOST_SHORT);
         let stem = Path::new(dir).file_name().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         let done = cache.join(format!("speech-{stem}.done"));
         if !done.exists() && !all.is_empty() {

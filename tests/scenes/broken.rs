@@ -56,10 +56,12 @@ pub fn impulses(mut audio: Audio, from: f64, to: f64, every: f64, height: f64) -
     audio
 }
 
-/// A preamp that cuts off `over_db` under the peaks, then the console's high-pass (first order), then level.
+/// A preamp that cuts off `over_db` under the loud peaks, then the console's high-pass (first order), then level.
 pub fn cut_off(audio: Audio, from: f64, to: f64, over_db: f64, high_pass_hz: f64) -> Audio {
-    let peak = audio.samples.iter().fold(0.0f32, |t, x| t.max(x.abs()));
-    let top = f64::from(peak) * 10f64.powf(-over_db / 20.0);
+    let tenths = audio.samples.chunks(audio.hz as usize / 10 * audio.channels);
+    let mut peaks: Vec<f32> = tenths.map(|c| c.iter().fold(0.0f32, |t, x| t.max(x.abs()))).collect();
+    peaks.sort_by(f32::total_cmp);
+    let top = f64::from(peaks[peaks.len() * 9 / 10]) * 10f64.powf(-over_db / 20.0);
     let k = (-std::f64::consts::TAU * high_pass_hz / f64::from(audio.hz)).exp();
     let (mut last, mut y) = ([0.0; 2], [0.0; 2]);
     let back = 10f64.powf(over_db / 2.0 / 20.0);

@@ -27,7 +27,6 @@ static CLICKS: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 0.0, 0..30, "seconds before it is told";
     clear_after_seconds = 5.0, 1..120, "seconds under the limit before it clears";
     clicks_a_minute = 5.0, 1..100, "clicks within a minute, a burst counting once";
 }
@@ -37,7 +36,7 @@ const BURST_HOPS: u64 = 30;
 
 impl Recruit for Settings {
     fn timing(&self) -> Timing {
-        Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
+        Timing { raise_after_seconds: 0.0, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
         Box::new(Clicks { limit: self.clicks_a_minute, minute: Minute::default() })
@@ -51,11 +50,15 @@ struct Clicks {
 
 impl Watch for Clicks {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        let n = self.minute.step(scene.feed.at, scene.feed.flaws.clicks > 0, BURST_HOPS) as f64;
-        if n >= self.limit {
+        let now = scene.feed.flaws.clicks > 0;
+        let n = self.minute.step(scene.feed.at, now, BURST_HOPS) as f64;
+        if n < self.limit {
+            Verdict::Good
+        } else if now {
             Verdict::Bad(Evidence::new(&CLICKS, Severity::Advice, n, self.limit))
         } else {
-            Verdict::Good
+            // Told at a moment of its own, not because a worse cause has just ended.
+            Verdict::Unsure
         }
     }
 

@@ -27,14 +27,13 @@ static TWICE: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 0.0, 0..30, "seconds before it is told";
     clear_after_seconds = 5.0, 1..120, "seconds under the limit before it clears";
     repeats_a_minute = 2.0, 1..100, "pieces within a minute";
 }
 
 impl Recruit for Settings {
     fn timing(&self) -> Timing {
-        Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
+        Timing { raise_after_seconds: 0.0, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
         Box::new(Repeats { limit: self.repeats_a_minute, minute: Minute::default() })
@@ -48,11 +47,15 @@ struct Repeats {
 
 impl Watch for Repeats {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        let n = self.minute.step(scene.feed.at, scene.feed.flaws.repeats > 0, 0) as f64;
-        if n >= self.limit {
+        let now = scene.feed.flaws.repeats > 0;
+        let n = self.minute.step(scene.feed.at, now, 0) as f64;
+        if n < self.limit {
+            Verdict::Good
+        } else if now {
             Verdict::Bad(Evidence::new(&TWICE, Severity::Warning, n, self.limit))
         } else {
-            Verdict::Good
+            // Told at a moment of its own, not because a worse cause has just ended.
+            Verdict::Unsure
         }
     }
 

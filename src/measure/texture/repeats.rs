@@ -17,6 +17,9 @@ const LEAST_RANGE: f32 = 0.004;
 /// An agreement this many times as long as its distance is a periodic wave, unless its period is long.
 const PERIODS: u32 = 4;
 
+/// Parting by less than this part of the range is a generator's rounding, not the end of a stretch.
+const ROUNDING: f32 = 5e-4;
+
 /// What is being followed.
 #[derive(Clone, Copy)]
 struct Following {
@@ -82,7 +85,8 @@ impl Repeats {
                     self.following = Some(f);
                 } else {
                     self.following = None;
-                    found += u32::from(self.is_repeat(f));
+                    let parted = (x - self.back(f.lag)).abs();
+                    found += u32::from(self.is_repeat(f, parted));
                 }
             }
             self.put(x);
@@ -122,9 +126,11 @@ impl Repeats {
         self.following = Some(f);
     }
 
-    fn is_repeat(&self, f: Following) -> bool {
+    /// `parted`: how far both places lie apart where they no longer agree.
+    fn is_repeat(&self, f: Following, parted: f32) -> bool {
         let whole = f.agreed as f32 >= 0.9 * f.lag as f32;
         let periodic = f.agreed > PERIODS * f.lag && f.lag < self.long_period;
-        whole && !periodic && f.high - f.low > LEAST_RANGE
+        let range = f.high - f.low;
+        whole && !periodic && range > LEAST_RANGE && parted > ROUNDING * range
     }
 }
