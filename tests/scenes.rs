@@ -9,6 +9,8 @@ mod spine;
 mod stage;
 #[path = "scenes/together.rs"]
 mod together;
+#[path = "scenes/trust.rs"]
+mod trust;
 
 use mixwarden::source::rehearsal::script::Act;
 use stage::*;

@@ -44,7 +44,7 @@ const fn fault(name: &'static str, named: &'static [&'static str], within: (f64,
 const SILENCE: &[&str] = &["digital_silence", "silent_while_house_plays"];
 const MUTED: &[&str] = &["bus_muted", "silent_while_house_plays"];
 
-pub const FAULTS: &[Fault] = &[
+pub static FAULTS: &[Fault] = &[
     fault("no data", &["no_data"], (3.0, 3.0), true, How::Gone),
     fault("digital silence", SILENCE, (3.0, 4.5), true, How::Zeros),
     fault("muted bus (line noise)", MUTED, (15.0, 4.5), true, How::Muted),

@@ -44,7 +44,7 @@ const PLAIN: Sort = Sort {
     two_languages: false,
 };
 
-pub const SORTS: &[Sort] = &[
+pub static SORTS: &[Sort] = &[
     Sort { name: "chapel", pieces: &["organ", "choir", "piano"], house: true, ..PLAIN },
     Sort { name: "council", talk: 0.85, music: 0.0, wide: true, ..PLAIN },
     Sort { name: "hall", applause: 0.05, ..PLAIN },
