@@ -342,7 +342,10 @@ fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
     }
     // A preamp belongs to a microphone: somebody talks.
     let preamp = matches!(fault.how, How::Upstream { .. });
-    if preamp && let Some(talk) = whole.acts.iter().find(|a| a.0 > 20.0 && a.1.starts_with("talk")) {
+    if preamp
+        && let Some(talk) =
+            whole.acts.iter().find(|a| a.0 > 20.0 && a.0 < BEFORE_SECONDS + 8.0 && a.1.starts_with("talk"))
+    {
         from = (talk.0 * HZ as f64) as usize;
     }
     let begin = from as f64 / HZ as f64;
