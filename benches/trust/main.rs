@@ -146,6 +146,8 @@ fn poisson(n: usize) -> (f64, f64) {
     (low, solve(0.025, n))
 }
 
+/// A service's number, what was told, seconds of real recordings in it, its acts.
+type Listened = (usize, Heard, f64, Vec<(f64, String)>);
 /// What a venue of each sort has taught.
 type Learned = Vec<Habits>;
 
@@ -153,7 +155,7 @@ fn clean(clips: &[Clip], half: Half, hours: f64, cache: &Path) -> Learned {
     let n = (hours * 3_600.0 / SERVICE_SECONDS).ceil() as usize;
     let worst = cache.join("worst");
     std::fs::create_dir_all(&worst).unwrap();
-    let results: Vec<(usize, Heard, f64, Vec<(f64, String)>)> = jobs(n, |i| {
+    let results: Vec<Listened> = jobs(n, |i| {
         let sort = &SORTS[i % SORTS.len()];
         let Service { stream, house, acts, real_seconds, .. } =
             service::make(sort, half, 10_000 + i as u64, SERVICE_SECONDS, clips);

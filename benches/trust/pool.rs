@@ -202,7 +202,7 @@ pub fn fill(cache: &Path) -> Vec<Clip> {
 }
 
 fn half(i: usize) -> Half {
-    if i % 2 == 0 { Half::Tuned } else { Half::Unseen }
+    if i.is_multiple_of(2) { Half::Tuned } else { Half::Unseen }
 }
 
 fn run(program: &str, args: &[&str]) -> bool {

@@ -129,7 +129,7 @@ fn clipping_upstream() {
         one(
             &Listening::to(&cut_off(audio, 10.0, 50.0, over_db, high_pass_hz)).hear(),
             "clipping_upstream",
-            (14.0, 45.0),
+            (11.0, 45.0),
             88.0,
         );
     }
