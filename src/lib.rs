@@ -11,6 +11,7 @@ pub mod feed;
 pub mod judge;
 pub mod keep;
 pub mod ledger;
+pub mod likeness;
 pub mod measure;
 pub mod run;
 pub mod settings;

@@ -1,0 +1,134 @@
+//! Spectra of one moment of both feeds, brought to the same time, and their sums by band.
+
+use super::side::Side;
+use realfft::num_complex::{Complex32, Complex64};
+use realfft::{RealFftPlanner, RealToComplex};
+use std::sync::Arc;
+
+/// Frames of one spectrum at the work rate: 85.3 ms.
+pub const SIZE: usize = 2_048;
+/// Frames from one spectrum to the next: 42.7 ms.
+pub const STEP: usize = SIZE / 2;
+/// Bands compared, a quarter of an octave or 70 Hz wide: 105 Hz to 7.2 kHz.
+pub const BANDS: usize = 21;
+/// Bins of the cross spectra that carry the delay: 150 Hz to 6 kHz.
+pub const PHASE_BINS: std::ops::Range<usize> = 13..512;
+
+/// Hann window.
+pub fn hann(frames: usize) -> Vec<f32> {
+    let at = |i: usize| std::f64::consts::TAU * i as f64 / frames as f64;
+    (0..frames).map(|i| (0.5 - 0.5 * at(i).cos()) as f32).collect()
+}
+
+/// First bin of each band, and the bin behind the last.
+pub fn edges() -> [usize; BANDS + 1] {
+    let mut edges = [9; BANDS + 1];
+    for band in 0..BANDS {
+        let before = edges[band];
+        edges[band + 1] = (before + 6).max((before as f64 * 2f64.powf(0.25)).round() as usize);
+    }
+    edges
+}
+
+/// Middle of each band, Hz.
+pub fn middle_hz(band: usize) -> f64 {
+    let edges = edges();
+    (edges[band] as f64 * edges[band + 1] as f64).sqrt() * f64::from(super::thin::WORK_HZ) / SIZE as f64
+}
+
+/// Sums over one moment, by band.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Sums {
+    /// Power of each stream channel.
+    pub stream: [[f64; BANDS]; 2],
+    /// Power of the house's left, right and middle (half of their sum).
+    pub house: [[f64; BANDS]; 3],
+    /// Cross power of each stream channel with each of these.
+    pub cross: [[[Complex64; BANDS]; 3]; 2],
+}
+
+/// The transforms.
+pub struct Spectra {
+    forward: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    time: Vec<f32>,
+    scratch: Vec<Complex32>,
+    edges: [usize; BANDS + 1],
+    /// Of each stream channel.
+    pub stream: [Vec<Complex32>; 2],
+    /// Of each house channel, moved to the stream's time.
+    pub house: [Vec<Complex32>; 2],
+}
+
+impl Spectra {
+    /// Ready.
+    pub fn new() -> Self {
+        let forward = RealFftPlanner::<f32>::new().plan_fft_forward(SIZE);
+        let scratch = vec![Complex32::default(); forward.get_scratch_len()];
+        let bins = || std::array::from_fn(|_| vec![Complex32::default(); SIZE / 2 + 1]);
+        Self {
+            forward,
+            window: hann(SIZE),
+            time: vec![0.0; SIZE],
+            scratch,
+            edges: edges(),
+            stream: bins(),
+            house: bins(),
+        }
+    }
+
+    /// The spectra of the stream from frame `at` and of the house from `at - delay`; both must be there.
+    pub fn take(&mut self, stream: &Side, house: &Side, at: i64, delay: f64) {
+        let whole = delay.round();
+        for channel in 0..stream.channels() {
+            stream.windowed(channel, at, &self.window, &mut self.time);
+            let to = &mut self.stream[channel];
+            // The lengths are the plan's own: it cannot refuse them.
+            let _ = self.forward.process_with_scratch(&mut self.time, to, &mut self.scratch);
+        }
+        for channel in 0..house.channels() {
+            house.windowed(channel, at - whole as i64, &self.window, &mut self.time);
+            let to = &mut self.house[channel];
+            let _ = self.forward.process_with_scratch(&mut self.time, to, &mut self.scratch);
+            let turn = -std::f64::consts::TAU * (delay - whole) / SIZE as f64;
+            let step = Complex64::from_polar(1.0, turn);
+            let mut now = Complex64::new(1.0, 0.0);
+            for bin in &mut to[..self.edges[BANDS]] {
+                *bin *= Complex32::new(now.re as f32, now.im as f32);
+                now *= step;
+            }
+        }
+    }
+
+    /// Sums by band of what was taken last.
+    pub fn sums(&self, stream_channels: usize, house_channels: usize) -> Sums {
+        let mut sums = Sums::default();
+        for band in 0..BANDS {
+            let bins = self.edges[band]..self.edges[band + 1];
+            let power = |spectrum: &[Complex32]| -> f64 {
+                f64::from(spectrum[bins.clone()].iter().map(Complex32::norm_sqr).sum::<f32>())
+            };
+            let cross = |a: &[Complex32], b: &[Complex32]| -> Complex64 {
+                let sum: Complex32 = a[bins.clone()].iter().zip(&b[bins.clone()]).map(|(a, b)| a.conj() * b).sum();
+                Complex64::new(f64::from(sum.re), f64::from(sum.im))
+            };
+            for j in 0..house_channels {
+                sums.house[j][band] = power(&self.house[j]);
+            }
+            if house_channels == 2 {
+                let both = cross(&self.house[0], &self.house[1]).re;
+                sums.house[2][band] = (sums.house[0][band] + sums.house[1][band] + 2.0 * both) / 4.0;
+            }
+            for i in 0..stream_channels {
+                sums.stream[i][band] = power(&self.stream[i]);
+                for j in 0..house_channels {
+                    sums.cross[i][j][band] = cross(&self.house[j], &self.stream[i]);
+                }
+                if house_channels == 2 {
+                    sums.cross[i][2][band] = (sums.cross[i][0][band] + sums.cross[i][1][band]) / 2.0;
+                }
+            }
+        }
+        sums
+    }
+}
