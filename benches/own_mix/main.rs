@@ -33,12 +33,13 @@ fn features(id: u64, case: &Case) {
             let h = comparer.heard;
             if let Some(b) = &comparer.balance {
                 println!(
-                    "id={id} group={} kind={} t={t} V={:.3} be={:.3} st={:.3} lo={:.3} co={:.3} sl={:.3} X={:.2} Xb={:.2} slope={:.3} jit={:.3} r2={:.3} blk={:.3} rest={:.3} wob={:.4} n={} g={:.3} s={:.1} talk={:.1} mus={:.1} d={:.4} ppm={:.2} sh={:.2} rec={:.0}",
+                    "id={id} group={} kind={} t={t} V={:.3} be={:.3} st={:.3} lo={:.3} co={:.3} sl={:.3} X={:.2} Xb={:.2} slope={:.3} jit={:.3} r2={:.3} blk={:.3} rest={:.3} wob={:.4} n={} g={:.3} s={:.1} talk={:.1} mus={:.1} d={:.4} ppm={:.2} sh={:.2} rec={:.0} ts={:.3} ks={:.3} pa={} kin={} det={}",
                     case.group.replace(' ', "_"), case.kind.replace([' ', ','], "_"), b.moves_db, b.moves_beside_level_db,
                     b.moves_beside_step_db, b.local_moves_db, b.stranger_moves_db, b.slow_moves_db,
                     b.unexplained_db, b.unexplained_band_db, b.slope_db, b.jitter_db, b.level_explains, b.block_moves_db,
                     b.block_rest_db, b.wobble_db, b.blocks, b.gain_db, b.seconds, h.talk_seconds, h.music_seconds,
-                    comparer.delay_ms().unwrap_or(f64::NAN), comparer.clock_ppm().unwrap_or(f64::NAN), h.shared, h.recent_seconds
+                    comparer.delay_ms().unwrap_or(f64::NAN), comparer.clock_ppm().unwrap_or(f64::NAN), h.shared, h.recent_seconds, b.talk_step_db, b.kind_spread_db, b.passages,
+                    comparer.likeness().kin.name(), comparer.likeness().newest.detail.name()
                 );
             } else {
                 println!("id={id} group={} kind={} t={t} sh={:.2} rec={:.0}", case.group.replace(' ', "_"), case.kind.replace([' ', ','], "_"), h.shared, h.recent_seconds);

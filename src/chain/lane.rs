@@ -1,6 +1,7 @@
 //! One device: its cutter, and for each feed on it the meter and the ear's memory.
 
 use super::Programme;
+use super::pair::Tap;
 use crate::feed::{Arrival, Cutter, FeedPatch, Hop, PatchError, Role};
 use crate::judge::Hearing;
 use crate::measure::{Meter, Reading, Texture};
@@ -15,6 +16,9 @@ pub(super) struct Seat {
     texture: Texture,
     pub(super) reading: Option<Reading>,
     pub(super) hearing: Hearing,
+    pub(super) channels: usize,
+    /// Its hops of the open tick, where it is compared with another feed.
+    pub(super) tap: Option<Tap>,
 }
 
 impl Seat {
@@ -68,6 +72,8 @@ impl Lane {
                 texture: Texture::new(spec.rate, patch.channels.len()),
                 reading: None,
                 hearing: Hearing::default(),
+                channels: patch.channels.len(),
+                tap: None,
             })
             .collect();
         Ok(Self {
@@ -142,6 +148,9 @@ impl Lane {
             let mut each = |feed: usize, hop: Hop<'_>| {
                 let seat = &mut seats[feed];
                 seat.texture.hop(&hop);
+                if let Some(tap) = &mut seat.tap {
+                    tap.take(hop.samples, hop.missing_frames == 0);
+                }
                 if let Some(mut reading) = seat.meter.hop(&hop) {
                     reading.at = StreamTime(*hops + 1);
                     reading.flaws = seat.texture.close();

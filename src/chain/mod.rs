@@ -3,15 +3,18 @@
 //! A lane is one device with its own frames. The same arrivals give the same outcomes, however audio was cut.
 
 mod lane;
+mod pair;
 
 use crate::feed::{Arrival, FeedPatch, Mark, PatchError, Role};
 use crate::judge::{
-    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, Scene, ServiceChange, ServiceSettings,
+    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, OwnMixSettings, Scene, ServiceChange, ServiceSettings,
     ServiceState, ServiceTracker, Target,
 };
+use crate::likeness::Likeness;
 use crate::measure::Reading;
 use crate::units::{SampleRate, StreamTime};
 use lane::Lane;
+use pair::Pair;
 
 /// One device and the feeds on it.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +36,8 @@ pub struct ChainSettings {
     pub judge: JudgeSettings,
     /// How services are told.
     pub service: ServiceSettings,
+    /// What the site wants of its stream and its house feed.
+    pub own_mix: OwnMixSettings,
 }
 
 /// Figures of a feed's programme at its end.
@@ -62,6 +67,8 @@ pub enum Outcome {
         /// Its numbers.
         reading: Box<Reading>,
     },
+    /// The stream and the house were compared: a new look, every 10 s.
+    Likeness(Box<Likeness>),
     /// Something happened to an alert.
     Alert {
         /// What.
@@ -99,6 +106,8 @@ pub struct Chain {
     lanes: Vec<Lane>,
     /// One a feed.
     judges: Vec<Judge>,
+    /// The stream beside the house, where there are both.
+    pair: Option<Pair>,
     /// The lane whose ticks move the service on: the first that carries a stream.
     leading: usize,
     service: ServiceTracker,
@@ -123,7 +132,8 @@ impl Chain {
         }
         let leading = built.iter().position(|l| l.carries(Role::Stream)).unwrap_or(0);
         let service = ServiceTracker::new(settings.service.clone());
-        Ok(Self { settings, lanes: built, judges, leading, service, next_alert: 1 })
+        let pair = Pair::new(&mut built, settings.own_mix.room_microphone);
+        Ok(Self { settings, lanes: built, judges, pair, leading, service, next_alert: 1 })
     }
 
     /// Starts alert numbers at `next` (they go on across restarts).
@@ -150,6 +160,9 @@ impl Chain {
     /// Other settings from now on; alerts that stand go on.
     pub fn set(&mut self, settings: ChainSettings, out: &mut Vec<Outcome>) {
         self.service.set(settings.service.clone());
+        if let Some(pair) = &mut self.pair {
+            pair.set_room_microphone(settings.own_mix.room_microphone);
+        }
         let mut changes = Vec::new();
         for seat in self.lanes.iter().flat_map(|l| l.seats.iter().map(move |s| (l, s))) {
             self.judges[seat.1.index].bench.set(&settings.judge, seat.0.now(), &mut changes);
@@ -207,7 +220,12 @@ impl Chain {
             self.service.tick(now, sound, &mut changes);
             self.service_changes(changes, out);
         }
-        let Self { lanes, judges, service, settings, next_alert, .. } = self;
+        if let Some(pair) = &mut self.pair
+            && pair.tick(lane, &mut self.lanes)
+        {
+            out.push(Outcome::Likeness(Box::new(pair.likeness().clone())));
+        }
+        let Self { lanes, judges, pair, service, settings, next_alert, .. } = self;
         let house = lanes.iter().flat_map(|l| &l.seats).find(|s| s.role == Role::House);
         let house = house.and_then(|s| Some((s.reading.as_ref()?, &s.hearing)));
         let mut changes = Vec::new();
@@ -221,6 +239,8 @@ impl Chain {
                 service: service.state(),
                 habits: &judge.habits,
                 target: &settings.target,
+                likeness: pair.as_ref().filter(|p| p.stream_feed(lanes) == seat.index).map(Pair::likeness),
+                own_mix: settings.own_mix.wish,
             };
             judge.bench.tick(&scene, next_alert, &mut changes);
             let fault = judge.bench.advises();
@@ -287,6 +307,11 @@ impl Chain {
     /// Time of the leading lane.
     pub fn now(&self) -> StreamTime {
         self.lanes.get(self.leading).map_or(StreamTime::default(), Lane::now)
+    }
+
+    /// The stream beside the house, as of the last look; `None` when there are not both.
+    pub fn likeness(&self) -> Option<&Likeness> {
+        self.pair.as_ref().map(Pair::likeness)
     }
 
     /// What is known of feed `feed` besides its readings.

@@ -20,6 +20,7 @@ mod dc_offset;
 mod dropouts;
 mod long_quiet;
 mod no_data;
+mod own_mix;
 mod one_side;
 mod silence;
 mod spectral;
@@ -31,6 +32,7 @@ mod true_peak_over;
 pub use bench::{Alert, AlertChange, AlertLife, Bench, Clearing};
 pub use dwell::{Dwell, Timing};
 pub use habits::{Habits, ServiceHabit};
+pub use own_mix::{OwnMixSettings, OwnMixWish};
 pub use roster::{JudgeSettings, Listing, ROSTER, listing};
 pub use service::{Cause, ServiceChange, ServiceSettings, ServiceState, ServiceTracker};
 pub use shape::{Evidence, Severity, Verdict, Words};
@@ -38,6 +40,7 @@ pub use sound::{Expectation, Hearing, SOUND_LUFS};
 pub use target::{PROFILES, Profile, Target};
 
 use crate::feed::Role;
+use crate::likeness::Likeness;
 use crate::measure::Reading;
 
 /// All that a condition may look at, once a tick.
@@ -57,6 +60,10 @@ pub struct Scene<'a> {
     pub habits: &'a Habits,
     /// Loudness target.
     pub target: &'a Target,
+    /// The stream beside the house, when there are both and this feed is the stream.
+    pub likeness: Option<&'a Likeness>,
+    /// What the site wants of its stream.
+    pub own_mix: OwnMixWish,
 }
 
 impl Scene<'_> {

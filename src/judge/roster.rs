@@ -4,7 +4,7 @@
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
 use super::{
-    Watch, clipping, clipping_upstream, dc_offset, dropouts, long_quiet, no_data, one_side, silence, spectral, stereo,
+    Watch, clipping, clipping_upstream, dc_offset, dropouts, long_quiet, no_data, one_side, own_mix, silence, spectral, stereo,
     too_loud, too_quiet, true_peak_over,
 };
 
@@ -107,6 +107,8 @@ roster! {
     hum: spectral::hum;
     noise_floor: spectral::noise_floor;
     long_quiet: long_quiet;
+    unrelated_feed: own_mix::unrelated_feed;
+    house_copy: own_mix::house_copy;
     dual_mono: stereo::dual_mono;
     dc_offset: dc_offset;
     true_peak_over: true_peak_over;

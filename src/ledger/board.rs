@@ -2,7 +2,8 @@
 
 use crate::chain::{Chain, Outcome, Programme};
 use crate::feed::Role;
-use crate::judge::{Alert, AlertChange, AlertLife, Cause, Severity, Target};
+use crate::judge::{Alert, AlertChange, AlertLife, Cause, OwnMixWish, Severity, Target};
+use crate::likeness::{self, Kin, Likeness};
 use crate::measure::Reading;
 use crate::units::{StreamTime, TICKS_A_SECOND, db_of_amplitude, lufs_of_power};
 use std::collections::{BTreeMap, VecDeque};
@@ -109,6 +110,40 @@ pub struct Board {
     pub faults: Vec<Fault>,
     /// It is a rehearsal: the sound is made up.
     pub rehearsal: bool,
+    /// The stream beside the house; `None` when there are not both.
+    pub pair: Option<PairBoard>,
+    /// What the site wants of its stream.
+    pub own_mix: OwnMixWish,
+}
+
+/// The stream beside the house, now and lately.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PairBoard {
+    /// The newest look.
+    pub likeness: Likeness,
+    /// Gain by group of bands in each of the last looks against the median, dB, oldest first: ten minutes.
+    pub lately: VecDeque<[Option<f64>; likeness::GROUPS]>,
+    /// Changes of the verdict: when, and to what; the newest last.
+    pub changes: VecDeque<(StreamTime, Kin)>,
+}
+
+/// Changes of the verdict that the board still shows.
+const PAST_CHANGES: usize = 20;
+
+impl PairBoard {
+    fn take(&mut self, likeness: &Likeness, now: StreamTime) {
+        if likeness.kin != self.likeness.kin {
+            if self.changes.len() == PAST_CHANGES {
+                self.changes.pop_front();
+            }
+            self.changes.push_back((now, likeness.kin));
+        }
+        if self.lately.len() == likeness::HISTORY {
+            self.lately.pop_front();
+        }
+        self.lately.push_back(likeness.lately_db);
+        self.likeness = likeness.clone();
+    }
 }
 
 impl Board {
@@ -146,6 +181,8 @@ impl Board {
             past: VecDeque::new(),
             faults: Vec::new(),
             rehearsal: false,
+            pair: chain.likeness().map(|_| PairBoard::default()),
+            own_mix: OwnMixWish::default(),
         }
     }
 
@@ -162,6 +199,10 @@ impl Board {
                 if let Some(feed) = self.feeds.get_mut(*feed) {
                     feed.take(reading, worst);
                 }
+            }
+            Outcome::Likeness(likeness) => {
+                let now = self.now.max(self.feeds.iter().filter_map(|f| f.reading.as_ref()).map(|r| r.at).max().unwrap_or_default());
+                self.pair.get_or_insert_default().take(likeness, now);
             }
             Outcome::Alert { change, alert } => self.alert(*change, alert),
             Outcome::Began { at, by } => {

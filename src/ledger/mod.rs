@@ -9,12 +9,13 @@ pub mod outbox;
 pub mod ready;
 pub mod review;
 pub mod row;
+pub mod own_mix;
 pub mod runbook;
 pub mod sentence;
 pub mod shelf;
 pub mod trend;
 
-pub use board::{Board, Fault, FeedBoard, Second, ServiceBoard};
+pub use board::{Board, Fault, FeedBoard, PairBoard, Second, ServiceBoard};
 pub use notice::{LocalTime, Notice, NoticeStep};
 pub use outbox::{Loaded, MemoryOutbox, Outbox, OutboxError, Waiting};
 pub use review::Review;

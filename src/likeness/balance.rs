@@ -46,12 +46,16 @@ pub struct Balance {
     pub block_moves_db: f64,
     /// The same after what the level explains was taken out, dB.
     pub block_rest_db: f64,
+    /// Talk over held sound in the broadband gain, dB, beside what the level explains.
+    pub talk_step_db: f64,
+    /// How far blocks of one kind of sound lie apart in the broadband gain, dB.
+    pub kind_spread_db: f64,
+    /// Changes between talk and held sound.
+    pub passages: usize,
     /// Wobble of the broadband gain within a block, dB.
     pub wobble_db: f64,
     /// Blocks.
     pub blocks: usize,
-    /// Medians of the blocks, in order, dB.
-    pub block_db: Vec<f64>,
     /// Seconds of cells that were used.
     pub seconds: f64,
     /// Reference of each stream channel: 0 left, 1 right, 2 both.
@@ -82,8 +86,8 @@ struct Table {
 }
 
 /// Compares over `cells` (of blocks in which both feeds had sound and agreed on the delay). `channels` are those of
-/// stream and house.
-pub fn compare(cells: &[&Cell], channels: [usize; 2]) -> Option<Balance> {
+/// stream and house, `kinds` is 1 for talk, -1 for held sound, 0 for neither.
+pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<Balance> {
     let heard = heard(cells)?;
     let references: &[usize] = if channels[1] == 2 { &[0, 1, 2] } else { &[0] };
     let mut out = Balance { counted: vec![false; cells.len()], ..Balance::default() };
@@ -106,7 +110,7 @@ pub fn compare(cells: &[&Cell], channels: [usize; 2]) -> Option<Balance> {
     }
     moves(&tables, cells, &heard, &mut out);
     unexplained(&tables, cells, &heard, &mut out);
-    broadband(&tables, cells, &mut out);
+    broadband(&tables, cells, kinds, &mut out);
     out.copy_moves_db = 0.12 + 0.22 * out.slope_db.min(3.0) + 0.35 * out.jitter_db.min(1.0);
     Some(out)
 }
@@ -375,7 +379,7 @@ fn unexplained(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], out: 
 }
 
 /// The gain that all bands share: its place, its roughness over bands, and how it moves in time.
-fn broadband(tables: &[Table], cells: &[&Cell], out: &mut Balance) {
+fn broadband(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Balance) {
     let n = cells.len();
     let mut fixed = vec![[0.0; BANDS]; tables.len()];
     let mut shown = [0.0; BANDS];
@@ -399,7 +403,7 @@ fn broadband(tables: &[Table], cells: &[&Cell], out: &mut Balance) {
     out.band_gain_db = shown.map(|x| if x.is_finite() { x } else { 0.0 });
     let top = percentile(&cells.iter().map(|c| f64::from(c.level_db)).collect::<Vec<_>>(), 0.95);
     let mut follow = Follow::new(top);
-    let (mut gains, mut features) = (Vec::new(), Vec::new());
+    let (mut gains, mut features, mut of_kind) = (Vec::new(), Vec::new(), Vec::new());
     for t in 0..n {
         let level = f64::from(cells[t].level_db);
         let [fast, slow] = follow.step(level);
@@ -417,7 +421,8 @@ fn broadband(tables: &[Table], cells: &[&Cell], out: &mut Balance) {
             out.counted[t] = true;
             gains.push(weighted_median(&values, &weights));
             let near = level - top;
-            features.push([1.0, near, (near + 12.0).max(0.0), fast, slow, 0.0, 0.0]);
+            of_kind.push(kinds[t]);
+            features.push([1.0, near, (near + 12.0).max(0.0), fast, slow, kinds[t], 0.0]);
         }
     }
     out.seconds = gains.len() as f64 * CELL_SECONDS;
@@ -425,6 +430,9 @@ fn broadband(tables: &[Table], cells: &[&Cell], out: &mut Balance) {
         return;
     }
     out.jitter_db = median(gains.windows(2).map(|w| (w[1] - w[0]).abs()).collect());
+    let sure = features.iter().zip(&gains).filter(|(x, _)| x[5] != 0.0);
+    out.talk_step_db = 2.0 * least_squares(sure.map(|(x, y)| (x, 1.0, *y)))[5];
+    features.iter_mut().for_each(|x| x[5] = 0.0);
     let fit = least_squares(features.iter().zip(&gains).map(|(x, y)| (x, 1.0, *y)));
     let rest: Vec<f64> = features
         .iter()
@@ -434,15 +442,29 @@ fn broadband(tables: &[Table], cells: &[&Cell], out: &mut Balance) {
     let raw = deviation(&gains);
     out.level_explains = if raw > 1e-6 { 1.0 - (deviation(&rest) / raw).powi(2) } else { 0.0 };
     let blocks = |values: &[f64]| values.chunks_exact(BLOCK).map(|b| median(b.to_vec())).collect::<Vec<f64>>();
-    out.block_db = blocks(&gains);
-    out.blocks = out.block_db.len();
-    out.block_moves_db = deviation(&out.block_db);
+    let by_block = blocks(&gains);
+    out.blocks = by_block.len();
+    out.block_moves_db = deviation(&by_block);
+    passages(&by_block, &of_kind, out);
     out.block_rest_db = deviation(&blocks(&rest));
     let within = gains.chunks_exact(BLOCK).map(|b| {
         let middle = median(b.to_vec());
         1.483 * median(b.iter().map(|x| (x - middle).abs()).collect())
     });
     out.wobble_db = median(within.collect());
+}
+
+/// How often talk and held sound take turns, and how alike the blocks of one kind are.
+fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) {
+    let kinds = of_kind.chunks_exact(BLOCK).map(|k| k.iter().sum::<f64>() / BLOCK as f64);
+    let pure: Vec<(f64, f64)> = by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
+    out.passages = pure.windows(2).filter(|w| w[0].1 != w[1].1).count();
+    let spread = |kind: f64| {
+        let of: Vec<f64> = pure.iter().filter(|(_, k)| *k == kind).map(|(g, _)| *g).collect();
+        let middle = median(of.clone());
+        percentile(&of.iter().map(|g| (g - middle).abs()).collect::<Vec<_>>(), 0.75)
+    };
+    out.kind_spread_db = spread(1.0).max(spread(-1.0));
 }
 
 /// Level followed with 0.8 s and 5 s, dB re the loud.

@@ -176,6 +176,16 @@ impl Comparer {
         self.advance()
     }
 
+    /// A feed has another rate or another number of channels from now on: the delay is looked for anew, the verdict
+    /// and its evidence stay.
+    pub fn refit(&mut self, stream: (SampleRate, usize), house: (SampleRate, usize)) {
+        (self.stream, self.house) = (Side::new(stream.0, stream.1), Side::new(house.0, house.1));
+        self.track = Track::new();
+        self.acquire.reset();
+        self.listener.reset();
+        self.rows.clear();
+    }
+
     /// 10 ms of the stream alone; for feeds on two devices, each by its own clock.
     pub fn push_stream(&mut self, hop: Option<&[f32]>) {
         self.stream.push(hop);
@@ -244,7 +254,8 @@ impl Comparer {
             .flat_map(|r| r.block.cells.iter().map(|c| (c, r.material)))
             .collect();
         let cells: Vec<&Cell> = usable.iter().map(|u| u.0).collect();
-        self.balance = balance::compare(&cells, [self.stream.channels(), self.house.channels()]);
+        let kinds = self.kinds();
+        self.balance = balance::compare(&cells, &kinds, [self.stream.channels(), self.house.channels()]);
         let seconds = |kind: Material| {
             let counted = self.balance.as_ref().map_or(&[][..], |b| &b.counted);
             usable.iter().zip(counted).filter(|(u, c)| **c && u.1 == kind).count() as f64 * balance::CELL_SECONDS
@@ -270,6 +281,23 @@ impl Comparer {
         let by_kind = |kind| self.balance.as_ref().and_then(|b| b.gain_of(usable.iter().filter(|u| u.1 == kind).map(|u| u.0)));
         let (talk_db, music_db) = (by_kind(Material::Talk), by_kind(Material::Held));
         self.tell(changed, fresh, talk_db, music_db);
+    }
+
+    /// Kind of sound of each usable cell, 1 talk, -1 held, 0 neither; windows beside a change of kind count as neither,
+    /// because the change lies somewhere in them.
+    fn kinds(&self) -> Vec<f64> {
+        let kind = |row: usize| self.rows[row].material;
+        let settled = |row: usize| {
+            let (before, after) = (row.saturating_sub(material::WINDOW_BLOCKS), row + material::WINDOW_BLOCKS);
+            kind(before) == kind(row) && kind(after.min(self.rows.len() - 1)) == kind(row)
+        };
+        let number = |row: usize| match kind(row) {
+            Material::Talk if settled(row) => 1.0,
+            Material::Held if settled(row) => -1.0,
+            _ => 0.0,
+        };
+        let usable = (0..self.rows.len()).filter(|row| self.rows[*row].block.shared);
+        usable.flat_map(|row| std::iter::repeat_n(number(row), self.rows[row].block.cells.len())).collect()
     }
 
     fn tell(&mut self, changed: bool, fresh: Option<[Option<f64>; GROUPS]>, talk_db: Option<f64>, music_db: Option<f64>) {

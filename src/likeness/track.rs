@@ -279,15 +279,18 @@ impl Track {
             let bow = a - 2.0 * b + c;
             let fine = if bow < 0.0 { (0.5 * (a - c) / bow).clamp(-0.5, 0.5) } else { 0.0 };
             let error = best as f64 - NEAR as f64 + fine;
-            let (alpha, beta) = if lock.good_blocks < 3 { (0.7, 0.4) } else { (0.4, 0.1) };
-            if error.abs() > 6.0 {
-                // A step, not a drift: the clock is as it was.
+            // A clock that is far off moves the delay by a dozen frames a block until its slope is known.
+            let settling = lock.good_blocks < 6;
+            let (alpha, beta) = if settling { (0.7, 0.4) } else { (0.4, 0.1) };
+            lock.good_blocks += 1;
+            if error.abs() > if settling { 40.0 } else { 6.0 } {
+                // A step, not a drift: the clock is as it was, until the next blocks say otherwise.
                 lock.delay += error;
-                lock.good_blocks = lock.good_blocks.min(1);
+                lock.good_blocks = 0;
             } else {
+                let slope = lock.slope + beta * error / (CELL_FRAMES * BLOCK_CELLS) as f64;
                 lock.delay += alpha * error;
-                lock.slope = (lock.slope + beta * error / (CELL_FRAMES * BLOCK_CELLS) as f64).clamp(-MAX_SLOPE, MAX_SLOPE);
-                lock.good_blocks += 1;
+                lock.slope = slope.clamp(-MAX_SLOPE, MAX_SLOPE);
             }
             lock.peak = 0.9 * lock.peak + 0.1 * f64::from(signed[best]);
             lock.bad_blocks = 0;

@@ -203,12 +203,79 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> 
     of_balance(heard, b)
 }
 
+/// Thresholds, tried on synthesised services (benches/own_mix): what separates without an error there, with a margin.
+mod limit {
+    /// Own: movement of the balance that outlasts one change of the static gains, dB.
+    pub(super) const OWN_MOVES_DB: f64 = 0.35;
+    /// Own: share of the movement that outlasts that change.
+    pub(super) const OWN_LASTING_SHARE: f64 = 0.5;
+    /// Own: movement between neighbouring bands, dB.
+    pub(super) const OWN_LOCAL_DB: f64 = 0.3;
+    /// Own: that over what sound that the house does not explain could do.
+    pub(super) const OWN_OVER_STRANGER: f64 = 0.6;
+    /// Own: movement over that of an equalised and compressed copy.
+    pub(super) const OWN_OVER_COPY: f64 = 1.3;
+    /// Own: local movement over all movement (a multiband compressor moves groups of bands).
+    pub(super) const OWN_LOCAL_SHARE: f64 = 0.5;
+    /// Own: sound that is not talk, seconds.
+    pub(super) const BESIDE_TALK_SECONDS: f64 = 15.0;
+    /// Jitter of the broadband gain that only heavy compressors make, dB;
+    pub(super) const HEAVY_JITTER_DB: f64 = 0.8;
+    /// behind these, local movement over that of unexplained sound.
+    pub(super) const HEAVY_OVER_STRANGER: f64 = 0.8;
+    /// Movement that no reverb of the room on a copy makes, dB.
+    pub(super) const BEYOND_ROOM_DB: f64 = 1.0;
+    /// Unexplained part under which a room on a copy is too soft to matter, dB.
+    pub(super) const NO_ROOM_DB: f64 = -26.0;
+    /// Jitter of the broadband gain over local movement that a room on a copy does not reach.
+    pub(super) const BEYOND_ROOM_JITTER: f64 = 0.2;
+    /// Own without a look at what is unexplained: most of the stream is explained as well as this, dB,
+    pub(super) const CLEAR_DB: f64 = -28.0;
+    /// the movement reaches this, dB,
+    pub(super) const CLEAR_MOVES_DB: f64 = 0.45;
+    /// and this over that of an equalised and compressed copy.
+    pub(super) const CLEAR_OVER_COPY: f64 = 2.2;
+    /// Copy: movement of any copy without much processing, dB.
+    pub(super) const COPY_MOVES_DB: f64 = 0.25;
+    /// Copy: movement of a processed one, dB, if it is also small against what the processing explains.
+    pub(super) const PROCESSED_MOVES_DB: f64 = 0.40;
+    /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
+    pub(super) const COPY_REST_DB: f64 = 0.6;
+    /// Own by level steps: talk over held sound, dB.
+    pub(super) const STEP_DB: f64 = 2.5;
+}
+
 fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     let own = |detail| Opinion { kin: Kin::Own, detail, missing: None };
-    if b.moves_beside_step_db >= 0.5 && b.moves_beside_step_db >= 1.9 * b.copy_moves_db {
+    let processed = 0.05 + 0.2 * b.jitter_db.min(1.0) + 0.2 * b.slope_db.min(3.0);
+    let moves = b.moves_beside_step_db >= limit::OWN_MOVES_DB
+        && b.moves_beside_step_db >= limit::OWN_OVER_COPY * b.copy_moves_db
+        && b.local_moves_db >= limit::OWN_LOCAL_DB
+        && b.local_moves_db >= limit::OWN_OVER_STRANGER * b.stranger_moves_db
+        && b.local_moves_db >= limit::OWN_LOCAL_SHARE * b.moves_db;
+    let no_room = b.moves_beside_step_db >= limit::BEYOND_ROOM_DB
+        || b.unexplained_db <= limit::NO_ROOM_DB
+        || b.jitter_db >= limit::BEYOND_ROOM_JITTER * b.local_moves_db;
+    let clear = b.unexplained_db <= limit::CLEAR_DB
+        && b.moves_beside_step_db >= limit::CLEAR_MOVES_DB
+        && b.moves_beside_step_db >= limit::CLEAR_OVER_COPY * b.copy_moves_db;
+    // One change of the equaliser, or of the patch, is no mix of its own: what it leaves is small beside it.
+    // Talk alone may be one talker behind a heavy multiband compressor.
+    let beside_talk = b.seconds - heard.talk_seconds >= limit::BESIDE_TALK_SECONDS;
+    let stranger = if b.jitter_db > limit::HEAVY_JITTER_DB { limit::HEAVY_OVER_STRANGER } else { 0.0 };
+    let moves = moves && beside_talk && b.local_moves_db >= stranger * b.stranger_moves_db;
+    let lasting = b.moves_beside_step_db >= limit::OWN_LASTING_SHARE * b.moves_db;
+    if lasting && (moves && no_room || clear) {
         return own(Detail::BalanceMoves);
     }
-    if b.moves_db > 1.2 * b.copy_moves_db {
+    let step = b.talk_step_db.abs();
+    if step >= limit::STEP_DB && b.passages >= 2 && b.kind_spread_db <= 0.1 * step && b.wobble_db <= 0.05 * step {
+        return own(Detail::LevelSteps);
+    }
+    let still = b.moves_db <= limit::COPY_MOVES_DB
+        || b.moves_db <= limit::PROCESSED_MOVES_DB && b.local_moves_db <= 0.75 * processed;
+    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= 0.4 + 1.5 * b.jitter_db.min(0.8);
+    if !(still && level) || b.moves_db > 1.2 * b.copy_moves_db {
         return Opinion::unsure(Detail::InBetween, Missing::VariedSound, CERTIFICATE_SECONDS);
     }
     let (talk, music) = (CERTIFICATE_SECONDS - heard.talk_seconds, CERTIFICATE_SECONDS - heard.music_seconds);
@@ -244,6 +311,11 @@ pub struct Standing {
 }
 
 impl Standing {
+    /// Looks that must agree: level steps have been seen there and back when they are seen at all.
+    fn needed(detail: Detail) -> u32 {
+        if detail == Detail::LevelSteps { 1 } else { AGREEING_LOOKS }
+    }
+
     /// Takes a look; gives whether the announced kin changed.
     pub fn take(&mut self, look: Opinion, shares_sound: bool) -> bool {
         let before = self.announced.kin;
@@ -257,7 +329,7 @@ impl Standing {
             if certain && look.kin != before {
                 self.announced = Opinion::default();
             }
-        } else if look.kin == before || certain && self.agreeing >= AGREEING_LOOKS {
+        } else if look.kin == before || certain && self.agreeing >= Self::needed(look.detail) {
             self.announced = look;
         }
         self.announced.kin != before

@@ -11,7 +11,7 @@ pub use problem::Problem;
 use crate::chain::ChainSettings;
 use crate::feed::{FeedPatch, Role};
 use crate::judge::roster::ROSTER;
-use crate::judge::{JudgeSettings, PROFILES, ServiceSettings, Target};
+use crate::judge::{JudgeSettings, OwnMixSettings, OwnMixWish, PROFILES, ServiceSettings, Target};
 use crate::tell::TellSettings;
 use jiff::tz::TimeZone;
 use reader::{Report, Section};
@@ -45,15 +45,6 @@ impl FeedSettings {
     }
 }
 
-/// Whether the stream is meant to differ from the house mix.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum OwnMixWish {
-    /// It is: a copy is told.
-    Expected,
-    /// It is not: nothing is told.
-    NotExpected,
-}
-
 /// How long the log keeps what.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KeepSettings {
@@ -78,8 +69,6 @@ pub struct Settings {
     pub timetable: Timetable,
     /// Minutes after a set start before silence is a fault.
     pub grace_minutes: f64,
-    /// Whether the stream should be a mix of its own.
-    pub own_mix: OwnMixWish,
     /// The log.
     pub keep: KeepSettings,
     /// Notices.
@@ -196,9 +185,16 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
         "own_mix",
         "Is the stream a mix of its own, or a copy of the room's mix? Needs a house feed.",
     );
-    let wish = s.text("wish", "expected", "\"expected\": a copy is told; \"not expected\": nothing is told", |w| {
-        if ["expected", "not expected"].contains(&w) { Ok(()) } else { Err("\"expected\" or \"not expected\"".into()) }
-    });
+    let wish = s.text(
+        "wish",
+        OwnMixWish::Expected.name(),
+        "\"expected\": a copy is told; \"not expected\": nothing is told; \"copy expected\": a mix of its own is told",
+        |w| OwnMixWish::of(w).map(drop).ok_or_else(|| "\"expected\", \"not expected\" or \"copy expected\"".into()),
+    );
+    let own_mix = OwnMixSettings {
+        wish: OwnMixWish::of(&wish).unwrap_or_default(),
+        room_microphone: feeds.iter().any(|f| f.name == "house" && f.room_microphone),
+    };
     s.finish(&[]);
     let judge = read_judge(report, text, root);
     let mut s = Section::new(report, text, root, "keep", "The log.");
@@ -232,11 +228,10 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
         if zone_name.is_empty() { TimeZone::system() } else { TimeZone::get(&zone_name).unwrap_or(TimeZone::UTC) };
     Settings {
         venue,
-        chain: ChainSettings { target, judge, service },
+        chain: ChainSettings { target, judge, service, own_mix },
         feeds,
         timetable: Timetable { slots, zone },
         grace_minutes,
-        own_mix: if wish == "expected" { OwnMixWish::Expected } else { OwnMixWish::NotExpected },
         keep,
         tell,
         listen: listen.parse().unwrap_or_else(|_| ([127, 0, 0, 1], 8391).into()),

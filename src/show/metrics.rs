@@ -4,6 +4,7 @@
 use super::snapshot::{SIGNALS, signal};
 use crate::judge::{AlertLife, ROSTER, Severity};
 use crate::ledger::{Board, FeedBoard};
+use crate::likeness::{Kin, Likeness};
 use crate::measure::Reading;
 use crate::units::StreamTime;
 use prometheus::{Encoder as _, Gauge, GaugeVec, IntCounter, IntCounterVec, Opts, Registry, TextEncoder};
@@ -107,6 +108,14 @@ pub const METRICS: &[Metric] = &[
         "wall time at which the service began, since 1970; NaN: none is on",
     ),
     metric("mixwarden_services_ended_total", "counter", &[], "services that ended since the start"),
+    metric(
+        "mixwarden_own_mix_state",
+        "gauge",
+        &[],
+        "stream beside the house: 0 cannot tell, 1 own mix, 2 copy of the house, 3 unrelated; NaN: there are not both",
+    ),
+    metric("mixwarden_stream_delay_seconds", "gauge", &[], "stream behind the house; NaN: not known"),
+    metric("mixwarden_stream_over_house_db", "gauge", &[], "level of the stream over the house; NaN: not known"),
     metric("mixwarden_box_fault", "gauge", &["kind"], "1 while a fault of the box itself stands"),
 ];
 
@@ -234,6 +243,12 @@ pub fn exposition(board: &Board) -> prometheus::Result<String> {
     let stands = |kind: &str| yes(board.faults.iter().any(|f| f.kind == kind));
     let faults = kinds.into_iter().map(|kind| (vec![kind.to_string()], stands(kind)));
     w.gauges("mixwarden_box_fault", faults)?;
+    let likeness = board.pair.as_ref().map(|p| &p.likeness);
+    let place = |l: &Likeness| Kin::ALL.iter().position(|k| *k == l.kin).map_or(f64::NAN, |p| p as f64);
+    w.gauge("mixwarden_own_mix_state", likeness.map_or(f64::NAN, place))?;
+    let delay = likeness.and_then(|l| l.delay_ms).map_or(f64::NAN, |ms| ms / 1000.0);
+    w.gauge("mixwarden_stream_delay_seconds", delay)?;
+    w.gauge("mixwarden_stream_over_house_db", likeness.and_then(|l| l.level_db).unwrap_or(f64::NAN))?;
     w.gauge("mixwarden_last_reading_timestamp_seconds", board.now_unix_ms as f64 / 1000.0)?;
     let mut text = Vec::new();
     TextEncoder::new().encode(&w.registry.gather(), &mut text)?;

@@ -6,6 +6,7 @@ mod before;
 mod dashboards;
 mod events;
 pub mod fitout;
+mod mix;
 mod metrics;
 mod openapi;
 mod page;

@@ -31,7 +31,7 @@ pub fn swift(board: &Board, stale: bool) -> Vec<Part> {
 
 /// The parts that move once a second: they are long, and nobody sees more.
 pub fn slow(board: &Board) -> Vec<Part> {
-    vec![("thread", threads(board)), ("figures", figures(board))]
+    vec![("thread", threads(board)), ("mix", super::mix::mix(board)), ("figures", figures(board))]
 }
 
 /// The whole page.
@@ -51,6 +51,7 @@ pub fn page(board: &Board, stale: bool) -> String {
          <body data-mood=\"{}\"><header><p>{venue}</p>{rehearsal}</header>\
          <main><section id=\"state\" aria-label=\"State of the stream\">{}</section>\
          <section id=\"thread\" aria-label=\"The last ten minutes\">{}</section>\
+         <section id=\"mix\" aria-label=\"The stream beside the room\">{}</section>\
          <section id=\"lately\" aria-label=\"Lately\">{}</section>\
          <details><summary>Figures</summary><div id=\"figures\">{}</div></details></main>\
          <p id=\"polite\" class=\"unseen\" aria-live=\"polite\"></p><p id=\"assertive\" class=\"unseen\" aria-live=\"assertive\"></p>\
@@ -58,6 +59,7 @@ pub fn page(board: &Board, stale: bool) -> String {
         part("mood"),
         part("state"),
         part("thread"),
+        part("mix"),
         part("lately"),
         part("figures"),
     )

@@ -273,7 +273,7 @@ impl Teller {
             return;
         }
         match outcome {
-            Outcome::Reading { .. } => {}
+            Outcome::Reading { .. } | Outcome::Likeness(_) => {}
             Outcome::Alert { change, alert } => {
                 let warned = *change == AlertChange::Raised && alert.evidence.severity == Severity::Warning;
                 self.warnings_in_service += usize::from(warned && board.service.began.is_some());

@@ -178,7 +178,7 @@ fn collect(report: &mut Report, out: &mut Vec<Outcome>, timeline: bool) {
                     None => alerts.push(*alert),
                 }
             }
-            Outcome::Began { .. } | Outcome::Ended { .. } => {}
+            Outcome::Likeness(_) | Outcome::Began { .. } | Outcome::Ended { .. } => {}
         }
     }
 }

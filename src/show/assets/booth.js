@@ -14,7 +14,7 @@
         if (n.nodeValue !== f.nodeValue) n.nodeValue = f.nodeValue;
         return;
       }
-      for (const { name } of [...n.attributes]) if (!f.hasAttribute(name)) n.removeAttribute(name);
+      for (const { name } of [...n.attributes]) if (name !== "open" && !f.hasAttribute(name)) n.removeAttribute(name);
       for (const { name, value } of f.attributes) if (n.getAttribute(name) !== value) n.setAttribute(name, value);
       match(n, f);
     });
