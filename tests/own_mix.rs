@@ -43,7 +43,10 @@ fn every_recipe_gets_a_right_verdict_and_never_a_wrong_one_on_the_way() {
         };
         let allowed: Vec<&str> = right.split('|').collect();
         let on_the_way = stood.iter().all(|k| *k == Kin::Unsure || allowed.contains(&k.name()));
-        println!("{name}: {as_said} {:?} {:?} delay {:?} ms level {:?} dB", last.detail, last.missing, last.delay_ms, last.level_db);
+        println!(
+            "{name}: {as_said} {:?} {:?} delay {:?} ms level {:?} dB",
+            last.detail, last.missing, last.delay_ms, last.level_db
+        );
         if !allowed.contains(&as_said) || !on_the_way {
             wrong.push(format!("{name}: {as_said}, right is {right}; on the way {stood:?}; {figures}"));
         }

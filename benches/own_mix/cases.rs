@@ -17,6 +17,8 @@ pub struct Session {
     pub tracks: Vec<Track>,
     /// From when on 25 s of talk and 25 s of music have sounded; `None` when that never happens.
     pub varied_from: Option<f64>,
+    /// When the first song begins, seconds; 0 without one.
+    pub song_from: f64,
 }
 
 fn keep(x: &mut [f32], spans: &[(f64, f64)]) {
@@ -91,24 +93,73 @@ pub fn session(seed: u64, kind: usize, seconds: f64) -> Session {
                 add("second talker", talk(n, s(&mut dice)), &span(odd), 0.0, 0.02, dice.between(0.8, 1.4));
             }
             if kind == 5 {
-                add("organ", chordal(n, s(&mut dice), root, beat * 1.5, tune, Speak::Organ), &songs, dice.between(-0.6, 0.6), 0.2, dice.between(0.5, 1.2));
-                add("choir", crowd(n, s(&mut dice), root, beat, 5), &songs, dice.between(-0.5, 0.5), 0.4, dice.between(0.6, 1.3));
+                add(
+                    "organ",
+                    chordal(n, s(&mut dice), root, beat * 1.5, tune, Speak::Organ),
+                    &songs,
+                    dice.between(-0.6, 0.6),
+                    0.2,
+                    dice.between(0.5, 1.2),
+                );
+                add(
+                    "choir",
+                    crowd(n, s(&mut dice), root, beat, 5),
+                    &songs,
+                    dice.between(-0.5, 0.5),
+                    0.4,
+                    dice.between(0.6, 1.3),
+                );
                 if dice.chance(0.5) {
                     add("soloist", sing(n, s(&mut dice), root * 1.5, beat), &songs, 0.0, 0.2, dice.between(0.4, 1.0));
                 }
             } else {
                 add("singer", sing(n, s(&mut dice), root, beat), &songs, 0.0, 0.15, dice.between(0.7, 1.4));
-                add("bass", chordal(n, s(&mut dice), root, beat, tune, Speak::Bass), &songs, 0.0, 0.0, dice.between(0.5, 1.2));
+                add(
+                    "bass",
+                    chordal(n, s(&mut dice), root, beat, tune, Speak::Bass),
+                    &songs,
+                    0.0,
+                    0.0,
+                    dice.between(0.5, 1.2),
+                );
                 if dice.chance(0.75) {
-                    add("drums", drums(n, s(&mut dice), beat), &songs, dice.between(-0.2, 0.2), 0.03, dice.between(0.4, 1.2));
+                    add(
+                        "drums",
+                        drums(n, s(&mut dice), beat),
+                        &songs,
+                        dice.between(-0.2, 0.2),
+                        0.03,
+                        dice.between(0.4, 1.2),
+                    );
                 }
                 let keys = dice.pick(&[Speak::Piano, Speak::Pad, Speak::Organ]);
-                add("keys", chordal(n, s(&mut dice), root, beat, tune, keys), &songs, dice.between(-0.8, 0.1), 0.1, dice.between(0.5, 1.1));
+                add(
+                    "keys",
+                    chordal(n, s(&mut dice), root, beat, tune, keys),
+                    &songs,
+                    dice.between(-0.8, 0.1),
+                    0.1,
+                    dice.between(0.5, 1.1),
+                );
                 if dice.chance(0.6) {
-                    add("guitar", chordal(n, s(&mut dice), root * 1.0, beat, tune, Speak::Guitar), &songs, dice.between(0.0, 0.8), 0.08, dice.between(0.4, 1.0));
+                    add(
+                        "guitar",
+                        chordal(n, s(&mut dice), root * 1.0, beat, tune, Speak::Guitar),
+                        &songs,
+                        dice.between(0.0, 0.8),
+                        0.08,
+                        dice.between(0.4, 1.0),
+                    );
                 }
                 if dice.chance(0.4) {
-                    add("second singer", sing(n, s(&mut dice), root * 1.25, beat), &songs, dice.between(-0.4, 0.4), 0.15, dice.between(0.4, 1.0));
+                    add(
+                        "second singer",
+                        sing(n, s(&mut dice), root * 1.25, beat),
+                        &songs,
+                        dice.between(-0.4, 0.4),
+                        0.15,
+                        dice.between(0.4, 1.0),
+                    );
                 }
             }
         }
@@ -127,7 +178,8 @@ pub fn session(seed: u64, kind: usize, seconds: f64) -> Session {
     let sounded = |spans: &[(f64, f64)], by: f64| spans.iter().map(|(a, b)| (b.min(by) - a).max(0.0)).sum::<f64>();
     let varied_from =
         (0..seconds as usize).map(|t| t as f64).find(|t| sounded(&talks, *t) >= 25.0 && sounded(&songs, *t) >= 25.0);
-    Session { kind: KINDS[kind], tracks, varied_from }
+    let song_from = songs.first().map_or(0.0, |s| s.0);
+    Session { kind: KINDS[kind], tracks, varied_from, song_from }
 }
 
 pub const KINDS: [&str; 8] =
@@ -203,7 +255,13 @@ pub fn go(x: &mut Stereo, way: Way, dice: &mut Dice) {
             multiband(x, [dice.between(150.0, 300.0), dice.between(1_500.0, 4_000.0)], comps);
         }
         Way::Leveller => {
-            let slow = Comp { threshold_db: rms - 4.0, ratio: 4.0, attack: dice.between(0.2, 1.0), release: dice.between(1.5, 6.0), knee: 6.0 };
+            let slow = Comp {
+                threshold_db: rms - 4.0,
+                ratio: 4.0,
+                attack: dice.between(0.2, 1.0),
+                release: dice.between(1.5, 6.0),
+                knee: 6.0,
+            };
             slow.run(x);
         }
         Way::Codec => codec(x, dice.between(14.0, 24.0), dice.pick(&[9_000.0, 12_000.0, 16_000.0])),
@@ -255,7 +313,11 @@ pub struct Line {
 }
 
 pub fn line(x: Stereo, dice: &mut Dice) -> (Stereo, Line) {
-    let mut l = Line { gain_db: dice.between(-16.0, 3.0), delay_s: dice.pick(&[0.0, 0.0031, 0.02, 0.085, 0.31]), ..Line::default() };
+    let mut l = Line {
+        gain_db: dice.between(-16.0, 3.0),
+        delay_s: dice.pick(&[0.0, 0.0031, 0.02, 0.085, 0.31]),
+        ..Line::default()
+    };
     if dice.chance(0.3) {
         l.ppm = dice.between(-100.0, 100.0);
         l.delay_s += 0.03;
@@ -288,12 +350,20 @@ pub fn line(x: Stereo, dice: &mut Dice) -> (Stereo, Line) {
 /// Gains of an own mix: moves of `least..most` dB on about half of the tracks, so that sources that sound together
 /// move against each other by `least` or more.
 pub fn moved(session: &Session, base: &[f64], least: f64, most: f64, dice: &mut Dice) -> Vec<f64> {
-    let musical: Vec<usize> = (0..base.len()).filter(|i| !session.tracks[*i].name.contains("second talker") && session.tracks[*i].name != "talker").collect();
+    let musical: Vec<usize> = (0..base.len())
+        .filter(|i| !session.tracks[*i].name.contains("second talker") && session.tracks[*i].name != "talker")
+        .collect();
     let group = if musical.len() >= 2 { musical } else { (0..base.len()).collect() };
     loop {
         let moves: Vec<f64> = base
             .iter()
-            .map(|_| if dice.chance(0.35) { 0.0 } else { dice.between(least, most) * if dice.chance(0.5) { 1.0 } else { -1.0 } })
+            .map(|_| {
+                if dice.chance(0.35) {
+                    0.0
+                } else {
+                    dice.between(least, most) * if dice.chance(0.5) { 1.0 } else { -1.0 }
+                }
+            })
             .collect();
         let spread = |f: fn(f64, f64) -> f64, start: f64| group.iter().map(|i| moves[*i]).fold(start, f);
         if spread(f64::max, f64::NEG_INFINITY) - spread(f64::min, f64::INFINITY) >= least {

@@ -110,8 +110,7 @@ pub fn multiband(x: &mut Stereo, at: [f64; 2], comps: [Comp; 3]) {
 pub fn reverb(input: &[f32], seconds: f64, damp: f64) -> Stereo {
     let lengths = [1_423usize, 1_867, 2_251, 2_707];
     let mut lines: Vec<Vec<f32>> = lengths.iter().map(|l| vec![0.0; *l]).collect();
-    let feedback: Vec<f32> =
-        lengths.iter().map(|l| 10f64.powf(-3.0 * *l as f64 / RATE / seconds) as f32).collect();
+    let feedback: Vec<f32> = lengths.iter().map(|l| 10f64.powf(-3.0 * *l as f64 / RATE / seconds) as f32).collect();
     let (mut at, mut low) = ([0usize; 4], [0.0f32; 4]);
     let mut out = Stereo::silent(input.len());
     for (i, x) in input.iter().enumerate() {
@@ -135,8 +134,7 @@ pub fn codec(x: &mut Stereo, db: f64, top_hz: f64) {
     const N: usize = 1_024;
     let mut planner = RealFftPlanner::<f32>::new();
     let (forward, back) = (planner.plan_fft_forward(N), planner.plan_fft_inverse(N));
-    let window: Vec<f32> =
-        (0..N).map(|i| (std::f64::consts::PI * (i as f64 + 0.5) / N as f64).sin() as f32).collect();
+    let window: Vec<f32> = (0..N).map(|i| (std::f64::consts::PI * (i as f64 + 0.5) / N as f64).sin() as f32).collect();
     for side in &mut x.0 {
         let mut out = vec![0.0f32; side.len()];
         let (mut time, mut bins) = (forward.make_input_vec(), forward.make_output_vec());

@@ -61,7 +61,11 @@ impl Biquad {
         let (c, al) = (w.cos(), w.sin() / 2.0 * 2f64.sqrt());
         let r = 2.0 * a.sqrt() * al;
         Self::of(
-            [a * ((a + 1.0) + (a - 1.0) * c + r), -2.0 * a * ((a - 1.0) + (a + 1.0) * c), a * ((a + 1.0) + (a - 1.0) * c - r)],
+            [
+                a * ((a + 1.0) + (a - 1.0) * c + r),
+                -2.0 * a * ((a - 1.0) + (a + 1.0) * c),
+                a * ((a + 1.0) + (a - 1.0) * c - r),
+            ],
             [(a + 1.0) - (a - 1.0) * c + r, 2.0 * ((a - 1.0) - (a + 1.0) * c), (a + 1.0) - (a - 1.0) * c - r],
         )
     }
@@ -201,7 +205,13 @@ pub fn sing(n: usize, seed: u64, root: f64, beat: f64) -> Vec<f32> {
 
 fn table(harmonics: &[f64]) -> Vec<f32> {
     (0..2_049)
-        .map(|i| harmonics.iter().enumerate().map(|(h, g)| g * (TAU * (h + 1) as f64 * i as f64 / 2_048.0).sin()).sum::<f64>() as f32)
+        .map(|i| {
+            harmonics
+                .iter()
+                .enumerate()
+                .map(|(h, g)| g * (TAU * (h + 1) as f64 * i as f64 / 2_048.0).sin())
+                .sum::<f64>() as f32
+        })
         .collect()
 }
 
@@ -329,7 +339,8 @@ pub fn drums(n: usize, seed: u64, beat: f64) -> Vec<f32> {
 pub fn crowd(n: usize, seed: u64, root: f64, beat: f64, voices: u64) -> Vec<f32> {
     let mut sum = vec![0.0f32; n];
     for v in 0..voices {
-        let one = sing(n, seed * 31 + v, root * if v % 3 == 0 { 0.5 } else { 1.0 } * (1.0 + 0.004 * (v as f64 - 1.5)), beat);
+        let one =
+            sing(n, seed * 31 + v, root * if v % 3 == 0 { 0.5 } else { 1.0 } * (1.0 + 0.004 * (v as f64 - 1.5)), beat);
         let late = (v * 613) as usize;
         sum.iter_mut().skip(late).zip(&one).for_each(|(s, x)| *s += x);
     }

@@ -7,8 +7,8 @@ mod pair;
 
 use crate::feed::{Arrival, FeedPatch, Mark, PatchError, Role};
 use crate::judge::{
-    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, OwnMixSettings, Scene, ServiceChange, ServiceSettings,
-    ServiceState, ServiceTracker, Target,
+    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, OwnMixSettings, Scene, ServiceChange,
+    ServiceSettings, ServiceState, ServiceTracker, Target,
 };
 use crate::likeness::Likeness;
 use crate::measure::Reading;
@@ -134,6 +134,13 @@ impl Chain {
         let service = ServiceTracker::new(settings.service.clone());
         let pair = Pair::new(&mut built, settings.own_mix.room_microphone);
         Ok(Self { settings, lanes: built, judges, pair, leading, service, next_alert: 1 })
+    }
+
+    /// The lanes are recordings that begin together and are counted alike, not devices with clocks of their own.
+    pub fn count_lanes_together(&mut self) {
+        if let Some(pair) = &mut self.pair {
+            pair.count_together();
+        }
     }
 
     /// Starts alert numbers at `next` (they go on across restarts).

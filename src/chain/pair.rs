@@ -60,7 +60,13 @@ impl Pair {
         let formats = [format(lanes, stream), format(lanes, house)];
         let mut comparer = Comparer::new(formats[0], formats[1]);
         comparer.set_room_microphone(room_microphone);
+        comparer.count_together(stream.0 == house.0);
         Some(Self { stream, house, comparer, formats })
+    }
+
+    /// The lanes began together and are counted alike: recordings.
+    pub(super) fn count_together(&mut self) {
+        self.comparer.count_together(true);
     }
 
     pub(super) fn set_room_microphone(&mut self, yes: bool) {
@@ -88,7 +94,8 @@ impl Pair {
             self.comparer.refit(formats[0], formats[1]);
         }
         let mut looked = false;
-        let hops = |place: Place, lanes: &[Lane]| lanes[place.0].seats[place.1].tap.as_ref().map_or(0, |t| t.came.len());
+        let hops =
+            |place: Place, lanes: &[Lane]| lanes[place.0].seats[place.1].tap.as_ref().map_or(0, |t| t.came.len());
         let (of_stream, of_house) = (hops(self.stream, lanes), hops(self.house, lanes));
         for index in 0..of_stream.max(of_house) {
             for (place, count, is_stream) in [(self.stream, of_stream, true), (self.house, of_house, false)] {

@@ -1,6 +1,8 @@
 //! `mixwarden measure FILE...`: what a recording measures, and what the daemon would have said of it.
 
+mod house;
 mod input;
+mod own_mix;
 mod report;
 mod timeline;
 
@@ -33,6 +35,9 @@ pub struct MeasureArgs {
     /// Channels of a feed, counted from 1: stream=1,2 or house=3,4 or stream=5.
     #[arg(long = "feed", value_name = "NAME=CHANNELS", value_parser = FeedArg::parse)]
     feeds: Vec<FeedArg>,
+    /// The room's mix as a file of its own; it may begin up to a minute before or after (one input file only).
+    #[arg(long, value_name = "FILE")]
+    house: Option<PathBuf>,
     /// Settings whose limits hold.
     #[arg(long, value_name = "FILE")]
     settings: Option<PathBuf>,
@@ -85,6 +90,9 @@ pub fn run(args: &MeasureArgs) -> anyhow::Result<ExitCode> {
     let (files, mut failures) = input::expand(&args.files);
     if args.timeline.is_some() && files.len() != 1 {
         anyhow::bail!("--timeline takes one input file, {} were given", files.len());
+    }
+    if args.house.is_some() && files.len() != 1 {
+        anyhow::bail!("--house goes with one input file, {} were given", files.len());
     }
     let mut reports = measure_all(args, &settings, &files, &mut failures);
     reports.sort_by_key(|r| files.iter().position(|f| *f == r.path));

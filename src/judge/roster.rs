@@ -4,8 +4,8 @@
 use super::dwell::Timing;
 use super::knobs::{Knob, Knobs};
 use super::{
-    Watch, clipping, clipping_upstream, dc_offset, dropouts, long_quiet, no_data, one_side, own_mix, silence, spectral, stereo,
-    too_loud, too_quiet, true_peak_over,
+    Watch, clipping, clipping_upstream, dc_offset, dropouts, long_quiet, no_data, one_side, own_mix, silence, spectral,
+    stereo, too_loud, too_quiet, true_peak_over,
 };
 
 /// A condition's line.

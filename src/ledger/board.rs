@@ -201,7 +201,9 @@ impl Board {
                 }
             }
             Outcome::Likeness(likeness) => {
-                let now = self.now.max(self.feeds.iter().filter_map(|f| f.reading.as_ref()).map(|r| r.at).max().unwrap_or_default());
+                let now = self
+                    .now
+                    .max(self.feeds.iter().filter_map(|f| f.reading.as_ref()).map(|r| r.at).max().unwrap_or_default());
                 self.pair.get_or_insert_default().take(likeness, now);
             }
             Outcome::Alert { change, alert } => self.alert(*change, alert),

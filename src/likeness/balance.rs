@@ -4,6 +4,7 @@
 //! in a mix of its own the gain of a band follows the source that dominates it.
 
 use super::spectra::{BANDS, edges, middle_hz};
+use super::statistics::{FIT, Spread, deviation, least_squares, median, percentile, weighted_median};
 use super::track::{CELL_FRAMES, Cell};
 use super::{GROUP_HZ, GROUPS, Group};
 
@@ -66,8 +67,6 @@ pub struct Balance {
     pub counted: Vec<bool>,
 }
 
-/// Terms of a fit on levels.
-const FIT: usize = 7;
 /// Cells of a block of the broadband gain.
 const BLOCK: usize = 12;
 /// Seconds of a cell.
@@ -324,7 +323,14 @@ fn step_explains(rest: &[[f64; BANDS]], table: &Table) -> f64 {
 }
 
 /// Adds what is left of a band's movement when its own level, and that of its neighbourhood, are regressed out.
-fn beside_level(rest: &[[f64; BANDS]], table: &Table, cells: &[&Cell], heard: &[[bool; BANDS]], b: usize, sum: &mut Spread) {
+fn beside_level(
+    rest: &[[f64; BANDS]],
+    table: &Table,
+    cells: &[&Cell],
+    heard: &[[bool; BANDS]],
+    b: usize,
+    sum: &mut Spread,
+) {
     let rows: Vec<usize> = (0..cells.len()).filter(|t| heard[*t][b]).collect();
     if rows.len() < 60 {
         rows.iter().for_each(|t| sum.add(table.weight[*t][b], rest[*t][b].clamp(-6.0, 6.0), table.chance[*t][b]));
@@ -350,7 +356,8 @@ fn beside_level(rest: &[[f64; BANDS]], table: &Table, cells: &[&Cell], heard: &[
             [1.0, near, (near + 12.0).max(0.0), fast, slow, narrow, was]
         })
         .collect();
-    let target: Vec<(usize, f64, f64)> = rows.iter().map(|t| (*t, table.weight[*t][b], rest[*t][b].clamp(-6.0, 6.0))).collect();
+    let target: Vec<(usize, f64, f64)> =
+        rows.iter().map(|t| (*t, table.weight[*t][b], rest[*t][b].clamp(-6.0, 6.0))).collect();
     let fit = least_squares(target.iter().map(|(t, w, y)| (&features[*t], *w, *y)));
     for (t, w, y) in target {
         let explained: f64 = fit.iter().zip(&features[t]).map(|(k, x)| k * x).sum();
@@ -434,11 +441,8 @@ fn broadband(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Balance
     out.talk_step_db = 2.0 * least_squares(sure.map(|(x, y)| (x, 1.0, *y)))[5];
     features.iter_mut().for_each(|x| x[5] = 0.0);
     let fit = least_squares(features.iter().zip(&gains).map(|(x, y)| (x, 1.0, *y)));
-    let rest: Vec<f64> = features
-        .iter()
-        .zip(&gains)
-        .map(|(x, y)| y - fit.iter().zip(x).map(|(k, x)| k * x).sum::<f64>())
-        .collect();
+    let rest: Vec<f64> =
+        features.iter().zip(&gains).map(|(x, y)| y - fit.iter().zip(x).map(|(k, x)| k * x).sum::<f64>()).collect();
     let raw = deviation(&gains);
     out.level_explains = if raw > 1e-6 { 1.0 - (deviation(&rest) / raw).powi(2) } else { 0.0 };
     let blocks = |values: &[f64]| values.chunks_exact(BLOCK).map(|b| median(b.to_vec())).collect::<Vec<f64>>();
@@ -457,7 +461,8 @@ fn broadband(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Balance
 /// How often talk and held sound take turns, and how alike the blocks of one kind are.
 fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) {
     let kinds = of_kind.chunks_exact(BLOCK).map(|k| k.iter().sum::<f64>() / BLOCK as f64);
-    let pure: Vec<(f64, f64)> = by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
+    let pure: Vec<(f64, f64)> =
+        by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
     out.passages = pure.windows(2).filter(|w| w[0].1 != w[1].1).count();
     let spread = |kind: f64| {
         let of: Vec<f64> = pure.iter().filter(|(_, k)| *k == kind).map(|(g, _)| *g).collect();
@@ -481,96 +486,10 @@ impl Follow {
     fn step(&mut self, level: f64) -> [f64; 2] {
         let x = (level - self.top).max(-40.0);
         let mut now = self.state.unwrap_or([x; 2]);
-        for (value, seconds) in now.iter_mut().zip([0.8, 5.0]) {
-            *value += (1.0 - (-CELL_SECONDS / seconds as f64).exp()) * (x - *value);
+        for (value, seconds) in now.iter_mut().zip([0.8f64, 5.0]) {
+            *value += (1.0 - (-CELL_SECONDS / seconds).exp()) * (x - *value);
         }
         self.state = Some(now);
         now
     }
-}
-
-/// A weighted spread, less what chance explains.
-#[derive(Debug, Clone, Copy, Default)]
-struct Spread {
-    weights: f64,
-    squares: f64,
-    chance: f64,
-}
-
-impl Spread {
-    fn add(&mut self, weight: f64, value: f64, chance: f64) {
-        self.weights += weight;
-        self.squares += weight * value * value;
-        self.chance += weight * chance;
-    }
-
-    fn rms(&self) -> f64 {
-        if self.weights > 0.0 { ((self.squares - self.chance) / self.weights).max(0.0).sqrt() } else { 0.0 }
-    }
-}
-
-fn deviation(values: &[f64]) -> f64 {
-    let n = values.len().max(1) as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    (values.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n).sqrt()
-}
-
-fn median(values: Vec<f64>) -> f64 {
-    percentile(&values, 0.5)
-}
-
-fn percentile(values: &[f64], share: f64) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let mut values = values.to_vec();
-    let place = ((values.len() - 1) as f64 * share).round() as usize;
-    *values.select_nth_unstable_by(place, f64::total_cmp).1
-}
-
-fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
-    let mut order: Vec<usize> = (0..values.len()).filter(|i| weights[*i] > 0.0).collect();
-    order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
-    let half = weights.iter().sum::<f64>() / 2.0;
-    let mut sum = 0.0;
-    for i in &order {
-        sum += weights[*i];
-        if sum >= half {
-            return values[*i];
-        }
-    }
-    0.0
-}
-
-/// Weighted least squares with a little ridge (normal equations, Gauss with pivots).
-fn least_squares<'a>(rows: impl Iterator<Item = (&'a [f64; FIT], f64, f64)>) -> [f64; FIT] {
-    const N: usize = FIT;
-    let mut a = [[0.0f64; N + 1]; N];
-    for (x, w, y) in rows {
-        for i in 0..N {
-            for j in 0..N {
-                a[i][j] += w * x[i] * x[j];
-            }
-            a[i][N] += w * x[i] * y;
-        }
-    }
-    for i in 0..N {
-        a[i][i] += 1e-6 * a[i][i] + 1e-9;
-    }
-    for i in 0..N {
-        let pivot = (i..N).max_by(|p, q| a[*p][i].abs().total_cmp(&a[*q][i].abs())).unwrap_or(i);
-        a.swap(i, pivot);
-        for row in i + 1..N {
-            let factor = a[row][i] / a[i][i];
-            for k in i..=N {
-                a[row][k] -= factor * a[i][k];
-            }
-        }
-    }
-    let mut out = [0.0; N];
-    for i in (0..N).rev() {
-        let known: f64 = (i + 1..N).map(|k| a[i][k] * out[k]).sum();
-        out[i] = (a[i][N] - known) / a[i][i];
-    }
-    out
 }

@@ -178,7 +178,8 @@ impl Track {
     const PATIENCE: i64 = 256 * 240 - SIZE as i64 - 480;
 
     fn add(&mut self, sums: &Sums, stream_channels: usize, house_channels: usize) {
-        let both = |parts: &[[f64; BANDS]]| -> [f64; BANDS] { std::array::from_fn(|b| parts.iter().map(|p| p[b]).sum()) };
+        let both =
+            |parts: &[[f64; BANDS]]| -> [f64; BANDS] { std::array::from_fn(|b| parts.iter().map(|p| p[b]).sum()) };
         let (x, y) = (both(&sums.house[..house_channels]), both(&sums.stream[..stream_channels]));
         self.frames_seen += 1;
         let leak = (1.0 / self.frames_seen as f64).max(1.0 / WEIGHT_FRAMES);
@@ -269,8 +270,7 @@ impl Track {
         }
         let scores = &self.scores[..2 * NEAR];
         let mean = f64::from(scores.iter().sum::<f32>()) / scores.len() as f64;
-        let (best, peak) =
-            scores.iter().copied().enumerate().fold((0, 0.0f32), |b, x| if x.1 > b.1 { x } else { b });
+        let (best, peak) = scores.iter().copied().enumerate().fold((0, 0.0f32), |b, x| if x.1 > b.1 { x } else { b });
         let inside = best > 0 && best + 1 < scores.len();
         let shared = inside && mean > 0.0 && (f64::from(peak) / mean).sqrt() > SHARED;
         if shared {

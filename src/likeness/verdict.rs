@@ -170,7 +170,7 @@ const UNRELATED_SECONDS: f64 = 30.0;
 /// The same when the house is a room microphone, seconds.
 const UNRELATED_ROOM_SECONDS: f64 = 60.0;
 /// Sound before anything is said of the balance, seconds.
-const ENOUGH_SECONDS: f64 = 40.0;
+pub const ENOUGH_SECONDS: f64 = 40.0;
 /// Talk and held sound that a copy's certificate needs, each, seconds.
 pub const CERTIFICATE_SECONDS: f64 = 20.0;
 

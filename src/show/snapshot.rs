@@ -3,8 +3,8 @@
 
 use super::shape::wire;
 use crate::judge::{Alert, AlertLife, Cause};
-use crate::ledger::sentence::{Mood, sentence};
 use crate::ledger::own_mix::{GROUP_NAMES, headline};
+use crate::ledger::sentence::{Mood, sentence};
 use crate::ledger::{Board, FeedBoard, PairBoard};
 use crate::likeness::{GROUPS, Sides};
 use crate::units::db_of_amplitude;
@@ -296,7 +296,8 @@ impl Snapshot {
 impl OwnMixNow {
     fn of(pair: &PairBoard) -> Self {
         let l = &pair.likeness;
-        let moves = |g: usize| GroupNow { name: GROUP_NAMES[g], over_db: l.groups[g].over_db, moves_db: l.groups[g].moves_db };
+        let moves =
+            |g: usize| GroupNow { name: GROUP_NAMES[g], over_db: l.groups[g].over_db, moves_db: l.groups[g].moves_db };
         Self {
             verdict: l.kin.name(),
             detail: l.detail.name(),
@@ -316,7 +317,11 @@ impl OwnMixNow {
             evidence_seconds: l.evidence_seconds,
             talk_seconds: l.talk_seconds,
             music_seconds: l.music_seconds,
-            changes: pair.changes.iter().map(|(at, kin)| ChangeNow { seconds: at.seconds(), verdict: kin.name() }).collect(),
+            changes: pair
+                .changes
+                .iter()
+                .map(|(at, kin)| ChangeNow { seconds: at.seconds(), verdict: kin.name() })
+                .collect(),
         }
     }
 }

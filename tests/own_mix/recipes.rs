@@ -69,7 +69,11 @@ fn high_shelf(hz: f64, db: f64) -> Filter {
     let c = w.cos();
     let r = 2.0 * a.sqrt() * w.sin() / 2.0 * SQRT_2;
     (
-        [a * ((a + 1.0) + (a - 1.0) * c + r), -2.0 * a * ((a - 1.0) + (a + 1.0) * c), a * ((a + 1.0) + (a - 1.0) * c - r)],
+        [
+            a * ((a + 1.0) + (a - 1.0) * c + r),
+            -2.0 * a * ((a - 1.0) + (a + 1.0) * c),
+            a * ((a + 1.0) + (a - 1.0) * c - r),
+        ],
         [(a + 1.0) - (a - 1.0) * c + r, 2.0 * ((a - 1.0) - (a + 1.0) * c), (a + 1.0) - (a - 1.0) * c - r],
     )
 }
@@ -114,7 +118,8 @@ fn talker(n: usize, seed: u32, formants: [f64; 2], rate: f64) -> Vec<f32> {
 }
 
 fn organ(n: usize) -> Vec<f32> {
-    const CHORDS: [[f64; 3]; 4] = [[262.0, 330.0, 392.0], [220.0, 262.0, 330.0], [175.0, 220.0, 262.0], [196.0, 247.0, 294.0]];
+    const CHORDS: [[f64; 3]; 4] =
+        [[262.0, 330.0, 392.0], [220.0, 262.0, 330.0], [175.0, 220.0, 262.0], [196.0, 247.0, 294.0]];
     let mut phases = [0.0f64; 3];
     (0..n)
         .map(|i| {
@@ -218,11 +223,8 @@ fn on_another_clock(x: &Mix, seconds: f64, ppm: f64) -> Mix {
                 (1 - HALF..=HALF)
                     .map(|k| {
                         let t = k as f64 - part;
-                        let sinc = if t.abs() < 1e-9 {
-                            1.0
-                        } else {
-                            -sine * if k % 2 == 0 { 1.0 } else { -1.0 } / (PI * t)
-                        };
+                        let sinc =
+                            if t.abs() < 1e-9 { 1.0 } else { -sine * if k % 2 == 0 { 1.0 } else { -1.0 } / (PI * t) };
                         let window = 0.5 + 0.5 * (PI * t / (HALF as f64 + 1.0)).cos();
                         f64::from(x[(base + k) as usize]) * sinc * window
                     })

@@ -1,6 +1,8 @@
 //! From what was typed to measured files: directories, feeds, and one file through the chain, flat out.
 
 use super::MeasureArgs;
+use super::house::House;
+use super::own_mix::OwnMix;
 use super::report::{Failure, FeedReport, Report, Tick};
 use crate::chain::{Chain, LaneSpec, Outcome};
 use crate::feed::{Arrival, FeedPatch, Mark, Role};
@@ -118,18 +120,44 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
             Polled::Ended | Polled::Gave { .. } => return Err("holds no audio; give a file with sound in it".into()),
         }
     };
-    let feeds = patches(args, format);
-    let mut report = Report::new(path, format, &feeds);
-    let spec = LaneSpec { rate: format.rate, channels: format.channels, feeds };
+    let mut feeds = patches(args, format);
+    let mut lanes = Vec::new();
+    let mut house = None;
+    if let Some(house_path) = &args.house {
+        let typed = args.feeds.iter().find(|f| f.name == "house").map(FeedArg::patch);
+        feeds.retain(|f| f.role != Role::House);
+        let stream = feeds.first().map_or(&[][..], |f| &f.channels);
+        let channels = typed.as_ref().map_or(&[][..], |f| &f.channels);
+        let opened = House::open(house_path, args.audio_track, channels, (path, stream))?;
+        let all: Vec<u16> = (0..opened.format.channels.min(2) as u16).collect();
+        let patch = typed.unwrap_or_else(|| FeedPatch::new("house", Role::House, &all));
+        lanes.push(LaneSpec { rate: opened.format.rate, channels: opened.format.channels, feeds: vec![patch] });
+        house = Some(opened);
+    }
+    let every: Vec<FeedPatch> = feeds.iter().chain(lanes.iter().flat_map(|l| &l.feeds)).cloned().collect();
+    let mut report = Report::new(path, format, &every);
+    if let (Some(own_mix), Some(house)) = (&mut report.own_mix, &house) {
+        *own_mix = std::mem::take(own_mix).begins_after(house.offset_seconds);
+        if house.offset_seconds.is_none() {
+            report.notes.push(
+                "no offset up to 60 s was found between stream and house; both are taken from their beginnings".into(),
+            );
+        }
+    }
+    lanes.insert(0, LaneSpec { rate: format.rate, channels: format.channels, feeds });
     let mut core = settings.chain.clone();
     core.service = ServiceSettings::one_programme();
-    let mut chain = Chain::new(core, vec![spec]).map_err(|e| e.to_string())?;
+    let mut chain = Chain::new(core, lanes).map_err(|e| e.to_string())?;
+    chain.count_lanes_together();
     let mut out = Vec::new();
     chain.step(0, Arrival::Mark(Mark::ServiceBegin), &mut out);
     let mut frames = 0u64;
     bar.set_length(file::frames(path).unwrap_or(0) / u64::from(format.rate.hz()));
     loop {
-        let polled = source.poll(&mut |arrival| chain.step(0, arrival, &mut out));
+        let polled = source.poll(&mut |arrival| match &mut house {
+            Some(house) => house.step(&mut chain, format, arrival, &mut out),
+            None => chain.step(0, arrival, &mut out),
+        });
         collect(&mut report, &mut out, args.timeline.is_some());
         match polled {
             Polled::Gave { frames: n } => {
@@ -178,7 +206,8 @@ fn collect(report: &mut Report, out: &mut Vec<Outcome>, timeline: bool) {
                     None => alerts.push(*alert),
                 }
             }
-            Outcome::Likeness(_) | Outcome::Began { .. } | Outcome::Ended { .. } => {}
+            Outcome::Likeness(likeness) => report.own_mix.get_or_insert_default().take(&likeness),
+            Outcome::Began { .. } | Outcome::Ended { .. } => {}
         }
     }
 }
@@ -197,6 +226,7 @@ impl Report {
             duration_seconds: 0.0,
             feeds: feeds.iter().map(feed).collect(),
             ticks: Vec::new(),
+            own_mix: [Role::Stream, Role::House].iter().all(|r| feeds.iter().any(|f| f.role == *r)).then(OwnMix::early),
             notes: Vec::new(),
         }
     }

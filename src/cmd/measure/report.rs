@@ -1,5 +1,6 @@
 //! What was measured, as a table for people (one decimal, Tech 3341 2.8) and as JSON with all digits.
 
+use super::own_mix::{OwnMix, OwnMixJson};
 use crate::judge::{Alert, PROFILES, Severity, Target};
 use crate::ledger::advice;
 use crate::measure::Reading;
@@ -42,6 +43,8 @@ pub struct Report {
     pub duration_seconds: f64,
     /// Its feeds; the first is the stream.
     pub feeds: Vec<FeedReport>,
+    /// The stream beside the house, when both were given.
+    pub own_mix: Option<OwnMix>,
     /// One a tick, when a timeline was asked for.
     pub ticks: Vec<Tick>,
     /// What else is to say.
@@ -118,7 +121,7 @@ struct File<'a> {
     duration_s: f64,
     #[serde(flatten)]
     stream: Figures<'a>,
-    own_mix: Option<()>,
+    own_mix: Option<OwnMixJson>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     feeds: Vec<Figures<'a>>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -204,7 +207,7 @@ pub fn json(reports: &[Report], failures: &[Failure], target: Option<&Target>) -
             channels: r.format.channels,
             duration_s: r.duration_seconds,
             stream: Figures::of(stream),
-            own_mix: None,
+            own_mix: r.own_mix.as_ref().map(OwnMixJson::of),
             feeds: r.feeds[1..].iter().map(Figures::of).collect(),
             target: wanted,
             gain_advice: gain_sentence(stream, &advised),
@@ -246,6 +249,9 @@ pub fn table(reports: &[Report], target: &Target, alerts: bool) -> String {
         );
         for feed in &r.feeds {
             feed_table(&mut text, feed, target, alerts);
+        }
+        if let Some(own_mix) = &r.own_mix {
+            own_mix.table(&mut text);
         }
         for note in &r.notes {
             let _ = writeln!(text, "  note: {note}");

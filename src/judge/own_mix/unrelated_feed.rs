@@ -47,9 +47,7 @@ const COMPARED_SECONDS: f64 = 30.0;
 impl Watch for Unrelated {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
         match scene.likeness.map(|l| l.kin) {
-            Some(Kin::Unrelated) => {
-                Verdict::Bad(Evidence::new(&UNRELATED, Severity::Advice, 0.0, COMPARED_SECONDS))
-            }
+            Some(Kin::Unrelated) => Verdict::Bad(Evidence::new(&UNRELATED, Severity::Advice, 0.0, COMPARED_SECONDS)),
             _ => Verdict::Good,
         }
     }

@@ -1,0 +1,49 @@
+//! What the comparison costs, beside the meter of the same two feeds in the same run.
+
+use crate::sources::{Dice, talk};
+use mixwarden::feed::{FeedPatch, Hop, Role};
+use mixwarden::likeness::Comparer;
+use mixwarden::measure::Meter;
+use mixwarden::units::SampleRate;
+use std::time::Instant;
+
+const SECONDS: usize = 240;
+
+/// Seconds of work for the comparison over `SECONDS` of audio.
+fn compare(stream: &[f32], house: &[f32]) -> f64 {
+    let rate = SampleRate::HZ_48000;
+    let mut comparer = Comparer::new((rate, 2), (rate, 2));
+    let began = Instant::now();
+    for (s, h) in stream.chunks_exact(960).zip(house.chunks_exact(960)) {
+        comparer.hop(Some(s), Some(h));
+    }
+    began.elapsed().as_secs_f64()
+}
+
+fn meter(sound: &[f32]) -> f64 {
+    let patch = FeedPatch::new("stream", Role::Stream, &[0, 1]);
+    let mut meter = Meter::new(SampleRate::HZ_48000, &patch);
+    let began = Instant::now();
+    for samples in sound.chunks_exact(960) {
+        std::hint::black_box(meter.hop(&Hop { samples, channels: 2, missing_frames: 0, cleaned: 0 }));
+    }
+    began.elapsed().as_secs_f64()
+}
+
+pub fn print() {
+    let n = SECONDS * 48_000;
+    let mut dice = Dice::new(3);
+    let stereo = |x: Vec<f32>, dice: &mut Dice| -> Vec<f32> {
+        x.into_iter().flat_map(|v| [v + 0.001 * dice.white() as f32, v * 0.8]).collect()
+    };
+    let (one, other) = (stereo(talk(n, 1), &mut dice), stereo(talk(n, 2), &mut dice));
+    let two_meters = meter(&one) + meter(&other);
+    for (name, house) in [("following", &one), ("searching", &other)] {
+        let work = compare(&one, house);
+        println!(
+            "{name}: {:.3} % of this core, {:.2} times the meter of the same two feeds",
+            100.0 * work / SECONDS as f64,
+            work / two_meters
+        );
+    }
+}

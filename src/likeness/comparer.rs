@@ -1,0 +1,289 @@
+//! The comparison at work: hops of both feeds in, a look at what they share every ten seconds.
+
+use super::acquire::Acquire;
+use super::balance::{self, Balance};
+use super::material::{self, Listener, Material};
+use super::side::Side;
+use super::spectra;
+use super::thin::WORK_HZ;
+use super::track::{self, BLOCK_SECONDS, Block, Cell, Track};
+use super::verdict::{self, Heard, Kin, Opinion, Standing};
+use super::{GROUPS, Likeness, Sides};
+use crate::units::SampleRate;
+use std::collections::VecDeque;
+
+/// Blocks looked back at: 180 s.
+const LOOK_BACK: usize = 176;
+/// Blocks from one look to the next: 10.2 s.
+const LOOK_EVERY: u64 = 10;
+/// Blocks of the newest part that may speak for itself: 111 s.
+const RECENT: usize = 108;
+/// Blocks of half a minute.
+const HALF_MINUTE: usize = 30;
+/// Cells of the last ten seconds.
+const LATELY_CELLS: usize = 30;
+
+struct Row {
+    block: Block,
+    material: Material,
+}
+
+/// What a look sees over a span.
+struct Figures {
+    heard: Heard,
+    balance: Option<Balance>,
+    talk_db: Option<f64>,
+    music_db: Option<f64>,
+    lately_db: [Option<f64>; GROUPS],
+}
+
+/// Compares two feeds, hop by hop.
+pub struct Comparer {
+    stream: Side,
+    house: Side,
+    acquire: Acquire,
+    track: Track,
+    listener: Listener,
+    rows: VecDeque<Row>,
+    blocks: u64,
+    room_microphone: bool,
+    by_count: bool,
+    standing: Standing,
+    likeness: Likeness,
+    /// Figures of the last look.
+    pub balance: Option<Balance>,
+    /// What was heard at the last look.
+    pub heard: Heard,
+}
+
+impl Comparer {
+    /// For a stream and a house of these rates and channels.
+    pub fn new(stream: (SampleRate, usize), house: (SampleRate, usize)) -> Self {
+        Self {
+            stream: Side::new(stream.0, stream.1),
+            house: Side::new(house.0, house.1),
+            acquire: Acquire::new(),
+            track: Track::new(),
+            listener: Listener::new(),
+            rows: VecDeque::with_capacity(LOOK_BACK),
+            blocks: 0,
+            room_microphone: false,
+            by_count: true,
+            standing: Standing::default(),
+            likeness: Likeness::early(),
+            balance: None,
+            heard: Heard::default(),
+        }
+    }
+
+    /// The house feed is a microphone in the room: then only "unrelated" can be told.
+    pub fn set_room_microphone(&mut self, yes: bool) {
+        self.room_microphone = yes;
+    }
+
+    /// The next 10 ms of both, interleaved; `None` where they never came. Gives whether there was a look, which comes
+    /// every 10.2 s: then `likeness` is new.
+    pub fn hop(&mut self, stream: Option<&[f32]>, house: Option<&[f32]>) -> bool {
+        self.push_stream(stream);
+        self.push_house(house);
+        self.advance()
+    }
+
+    /// A feed has another rate or another number of channels from now on: the delay is looked for anew, the verdict
+    /// and its evidence stay.
+    pub fn refit(&mut self, stream: (SampleRate, usize), house: (SampleRate, usize)) {
+        (self.stream, self.house) = (Side::new(stream.0, stream.1), Side::new(house.0, house.1));
+        self.track = Track::new();
+        self.acquire.reset();
+        self.listener.reset();
+        self.rows.clear();
+    }
+
+    /// 10 ms of the stream alone; for feeds on two devices, each by its own clock.
+    pub fn push_stream(&mut self, hop: Option<&[f32]>) {
+        self.stream.push(hop);
+    }
+
+    /// 10 ms of the house alone.
+    pub fn push_house(&mut self, hop: Option<&[f32]>) {
+        self.house.push(hop);
+    }
+
+    /// What there is to say, as of the last look.
+    pub fn likeness(&self) -> &Likeness {
+        &self.likeness
+    }
+
+    /// Compares what both have by now; gives whether there was a look.
+    pub fn advance(&mut self) -> bool {
+        let mut looked = false;
+        loop {
+            let Self { stream, house, track, listener, .. } = self;
+            let mut fresh = None;
+            let mut each = |moment: track::Moment<'_>| {
+                if let Some(w) = listener.moment(&moment) {
+                    fresh = Some(w);
+                }
+            };
+            let Some(block) = track.step(stream, house, &mut each) else { return looked };
+            if let Some(w) = fresh {
+                for row in self.rows.iter_mut().rev().take(material::WINDOW_BLOCKS) {
+                    row.material = w.material;
+                }
+            }
+            if let Some(block) = block {
+                looked |= self.block(block);
+            }
+        }
+    }
+
+    fn block(&mut self, block: Block) -> bool {
+        if self.track.lock().is_none() {
+            self.listener.reset();
+            if block.active == [true, true]
+                && let Some(delay) = self.acquire.look(&self.stream, &self.house)
+            {
+                self.track.follow(&self.stream, delay);
+                self.acquire.reset();
+            }
+        }
+        if self.rows.len() == LOOK_BACK {
+            self.rows.pop_front();
+        }
+        self.rows.push_back(Row { block, material: Material::Mixed });
+        self.blocks += 1;
+        if !self.blocks.is_multiple_of(LOOK_EVERY) {
+            return false;
+        }
+        self.look();
+        true
+    }
+
+    fn look(&mut self) {
+        let newest = self.figures(RECENT);
+        let all = self.figures(LOOK_BACK);
+        let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), self.room_microphone);
+        // What the last minutes show by themselves goes before what was: the patch may have been changed since.
+        let (opinion, figures) = match say(&newest) {
+            opinion if opinion.kin != Kin::Unsure && newest.heard.both_seconds < all.heard.both_seconds => {
+                (opinion, newest)
+            }
+            _ => (say(&all), all),
+        };
+        let changed = self.standing.take(opinion, figures.heard.shared > 0.5);
+        self.tell(changed, &figures);
+        (self.balance, self.heard) = (figures.balance, figures.heard);
+    }
+
+    /// The figures of the last `span` blocks.
+    fn figures(&self, span: usize) -> Figures {
+        let first = self.rows.len().saturating_sub(span);
+        let rows = || self.rows.range(first..);
+        let usable: Vec<(&Cell, Material)> =
+            rows().filter(|r| r.block.shared).flat_map(|r| r.block.cells.iter().map(|c| (c, r.material))).collect();
+        let cells: Vec<&Cell> = usable.iter().map(|u| u.0).collect();
+        let balance = balance::compare(&cells, &self.kinds(first), [self.stream.channels(), self.house.channels()]);
+        let seconds = |kind: Material| {
+            let counted = balance.as_ref().map_or(&[][..], |b| &b.counted);
+            usable.iter().zip(counted).filter(|(u, c)| **c && u.1 == kind).count() as f64 * balance::CELL_SECONDS
+        };
+        let last = || self.rows.iter().rev().take(HALF_MINUTE);
+        let active = self.rows.iter().rev().filter(|r| r.block.active == [true, true]).take(HALF_MINUTE);
+        let (recent, shared) = active.fold((0, 0), |(n, s), r| (n + 1, s + u32::from(r.block.shared)));
+        let of = |side: usize| last().filter(|r| r.block.active[side]).count() as f64 * BLOCK_SECONDS;
+        let heard = Heard {
+            both_seconds: rows().filter(|r| r.block.active == [true, true]).count() as f64 * BLOCK_SECONDS,
+            shared: f64::from(shared) / f64::from(recent.max(1)),
+            recent_seconds: f64::from(recent) * BLOCK_SECONDS,
+            stream_seconds: of(0),
+            house_seconds: of(1),
+            came: last().filter(|r| !r.block.came).count() < 20,
+            talk_seconds: seconds(Material::Talk),
+            music_seconds: seconds(Material::Held),
+        };
+        let lately: Vec<&Cell> = usable.iter().rev().take(LATELY_CELLS).map(|u| u.0).collect();
+        let of_kind = |b: &Balance, kind| b.gain_of(usable.iter().filter(|u| u.1 == kind).map(|u| u.0));
+        Figures {
+            lately_db: balance.as_ref().map(|b| b.groups_of(&lately)).unwrap_or_default(),
+            talk_db: balance.as_ref().and_then(|b| of_kind(b, Material::Talk)),
+            music_db: balance.as_ref().and_then(|b| of_kind(b, Material::Held)),
+            heard,
+            balance,
+        }
+    }
+
+    /// Kind of sound of each usable cell, 1 talk, -1 held, 0 neither; windows beside a change of kind count as neither,
+    /// because the change lies somewhere in them.
+    fn kinds(&self, first: usize) -> Vec<f64> {
+        let kind = |row: usize| self.rows[row].material;
+        let settled = |row: usize| {
+            let (before, after) =
+                (row.saturating_sub(material::WINDOW_BLOCKS).max(first), row + material::WINDOW_BLOCKS);
+            kind(before) == kind(row) && kind(after.min(self.rows.len() - 1)) == kind(row)
+        };
+        let number = |row: usize| match kind(row) {
+            Material::Talk if settled(row) => 1.0,
+            Material::Held if settled(row) => -1.0,
+            _ => 0.0,
+        };
+        let usable = (first..self.rows.len()).filter(|row| self.rows[*row].block.shared);
+        usable.flat_map(|row| std::iter::repeat_n(number(row), self.rows[row].block.cells.len())).collect()
+    }
+
+    fn tell(&mut self, changed: bool, figures: &Figures) {
+        let at_seconds = self.blocks as f64 * BLOCK_SECONDS;
+        let since_seconds = if changed { Some(at_seconds) } else { self.likeness.since_seconds };
+        let Opinion { kin, detail, missing } = self.standing.announced;
+        let b = figures.balance.as_ref();
+        let lock = self.track.lock();
+        let sides = b.and_then(|b| match (self.stream.channels(), self.house.channels()) {
+            (2, 2) if b.used == [true, true] => Some(match b.from {
+                [0, 1] => Sides::Straight,
+                [1, 0] => Sides::Swapped,
+                [2, 2] => Sides::Summed,
+                _ => Sides::Mixed,
+            }),
+            _ => None,
+        });
+        self.likeness = Likeness {
+            kin,
+            detail,
+            missing,
+            newest: self.standing.newest,
+            since_seconds,
+            at_seconds,
+            delay_ms: self.delay_ms(),
+            clock_ppm: self.clock_ppm(),
+            inverted: lock.filter(|l| l.peak.abs() > 1e-3).map(|l| l.peak < 0.0),
+            sides,
+            level_db: b.map(|b| b.gain_db),
+            talk_db: figures.talk_db,
+            music_db: figures.music_db,
+            groups: b.map(Balance::groups).unwrap_or_default(),
+            lately_db: figures.lately_db,
+            moves_db: b.map(|b| b.moves_db),
+            added_db: b.map(|b| b.unexplained_db),
+            evidence_seconds: b.map_or(0.0, |b| b.seconds),
+            talk_seconds: figures.heard.talk_seconds,
+            music_seconds: figures.heard.music_seconds,
+        };
+    }
+
+    /// Both feeds began together and are counted alike (one device, or recordings): the delay is by count. Else it is
+    /// by arrival.
+    pub fn count_together(&mut self, yes: bool) {
+        self.by_count = yes;
+    }
+
+    /// Stream behind house, ms, while it is known.
+    pub fn delay_ms(&self) -> Option<f64> {
+        let lock = self.track.lock()?;
+        let counted = if self.by_count { 0.0 } else { (self.stream.end() - self.house.end()) as f64 };
+        Some((lock.delay - counted) * 1000.0 / f64::from(WORK_HZ))
+    }
+
+    /// How much faster the stream's clock runs, parts in a million.
+    pub fn clock_ppm(&self) -> Option<f64> {
+        Some(self.track.lock()?.slope / spectra::STEP as f64 * 1e6)
+    }
+}

@@ -1,0 +1,98 @@
+//! Medians, spreads and fits over the cells of a comparison.
+
+/// Terms of a fit on levels.
+pub const FIT: usize = 7;
+
+/// A weighted spread, less what chance explains.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Spread {
+    /// Sum of the weights.
+    pub weights: f64,
+    /// Weighted sum of the squares.
+    pub squares: f64,
+    chance: f64,
+}
+
+impl Spread {
+    /// One value with its weight and the square that chance alone would give.
+    pub fn add(&mut self, weight: f64, value: f64, chance: f64) {
+        self.weights += weight;
+        self.squares += weight * value * value;
+        self.chance += weight * chance;
+    }
+
+    /// Root of the mean square beyond chance.
+    pub fn rms(&self) -> f64 {
+        if self.weights > 0.0 { ((self.squares - self.chance) / self.weights).max(0.0).sqrt() } else { 0.0 }
+    }
+}
+
+/// Standard deviation.
+pub fn deviation(values: &[f64]) -> f64 {
+    let n = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    (values.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+/// Median; 0 of nothing.
+pub fn median(values: Vec<f64>) -> f64 {
+    percentile(&values, 0.5)
+}
+
+/// The value under which this share lies; 0 of nothing.
+pub fn percentile(values: &[f64], share: f64) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let mut values = values.to_vec();
+    let place = ((values.len() - 1) as f64 * share).round() as usize;
+    *values.select_nth_unstable_by(place, f64::total_cmp).1
+}
+
+/// Median by weight; values of weight 0 are left out.
+pub fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
+    let mut order: Vec<usize> = (0..values.len()).filter(|i| weights[*i] > 0.0).collect();
+    order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
+    let half = weights.iter().sum::<f64>() / 2.0;
+    let mut sum = 0.0;
+    for i in &order {
+        sum += weights[*i];
+        if sum >= half {
+            return values[*i];
+        }
+    }
+    0.0
+}
+
+/// Weighted least squares with a little ridge (normal equations, Gauss with pivots).
+pub fn least_squares<'a>(rows: impl Iterator<Item = (&'a [f64; FIT], f64, f64)>) -> [f64; FIT] {
+    const N: usize = FIT;
+    let mut a = [[0.0f64; N + 1]; N];
+    for (x, w, y) in rows {
+        for i in 0..N {
+            for j in 0..N {
+                a[i][j] += w * x[i] * x[j];
+            }
+            a[i][N] += w * x[i] * y;
+        }
+    }
+    for i in 0..N {
+        a[i][i] += 1e-6 * a[i][i] + 1e-9;
+    }
+    for i in 0..N {
+        let pivot = (i..N).max_by(|p, q| a[*p][i].abs().total_cmp(&a[*q][i].abs())).unwrap_or(i);
+        a.swap(i, pivot);
+        for row in i + 1..N {
+            let factor = a[row][i] / a[i][i];
+            for k in i..=N {
+                a[row][k] -= factor * a[i][k];
+            }
+        }
+    }
+    let mut out = [0.0; N];
+    for i in (0..N).rev() {
+        let known: f64 = (i + 1..N).map(|k| a[i][k] * out[k]).sum();
+        out[i] = (a[i][N] - known) / a[i][i];
+    }
+    out
+}
