@@ -17,7 +17,7 @@ pub const HIDES: &[&str] = &[];
 pub const WORDS: &[&Words] = &[&COPY, &NOT_COPY];
 
 static COPY: Words = Words {
-    headline: "The {feed} is a copy of the room's mix",
+    headline: "The {feed} is only the room's mix",
     checks: [
         "On the desk: which mix feeds the stream's output? It should be the stream mix.",
         "Was a scene loaded? It may have set the stream mix like the room's mix.",
