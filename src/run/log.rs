@@ -6,7 +6,8 @@ use crate::feed::{AlertRef, Mark};
 use crate::judge::{Alert, Habits, Severity};
 use crate::keep::{Hold, Legacy, Limits, OpenService, Reader, Writer, Writing};
 use crate::ledger::row::second_of;
-use crate::ledger::{Board, Entry, KeptAlert, RowMaker};
+use crate::ledger::{Board, Entry, KeptAlert, OwnMixChange, RowMaker, own_mix};
+use crate::likeness::Kin;
 use crate::settings::Settings;
 use crate::units::StreamTime;
 use crate::words::said_of;
@@ -58,6 +59,8 @@ pub(super) struct Log {
     makers: Vec<RowMaker>,
     last_sound: Option<StreamTime>,
     faults: Vec<(&'static str, String)>,
+    /// The last verdict that was written.
+    own_mix: Kin,
 }
 
 impl Log {
@@ -88,7 +91,7 @@ impl Log {
         };
         let makers = vec![RowMaker::default(); board.feeds.len()];
         let writer = Writer::start(writing, opened.hold).map_err(|e| format!("no thread for the log: {e}"))?;
-        Ok(Self { writer, makers, last_sound: None, faults: Vec::new() })
+        Ok(Self { writer, makers, last_sound: None, faults: Vec::new(), own_mix: Kin::default() })
     }
 
     /// Faults of the box that came or went since the last look.
@@ -165,6 +168,13 @@ impl Listener for Log {
                 }
                 self.faults(board, unix_ms);
             }
+            Outcome::Likeness(likeness) if self.own_mix != likeness.kin => {
+                self.own_mix = likeness.kin;
+                let detail = [vec![own_mix::headline(likeness)], own_mix::particulars(likeness)].concat().join(" ");
+                let verdict = likeness.kin.name().into();
+                self.writer.take(Entry::OwnMix(OwnMixChange { unix_ms, verdict, detail }));
+            }
+            Outcome::Likeness(_) => {}
             Outcome::Alert { alert, .. } => self.writer.take(Entry::Alert(kept(alert, board, unix_ms))),
             Outcome::Began { at, by } => {
                 let began_ms = unix_ms - (board.now.0 as i64 - at.0 as i64).max(0) * 10;

@@ -144,10 +144,7 @@ pub struct FaultNow {
     pub sentence: String,
 }
 
-<<<<<<< HEAD
-=======
 /// The stream beside the house.
-#[derive(Debug, Serialize)]
 pub struct OwnMixNow {
     /// `own`, `copy`, `unrelated` or `unsure`.
     pub verdict: &'static str,
@@ -190,7 +187,6 @@ pub struct OwnMixNow {
 }
 
 /// A group of bands.
-#[derive(Debug, Serialize)]
 pub struct GroupNow {
     /// Plain name.
     pub name: &'static str,
@@ -201,13 +197,13 @@ pub struct GroupNow {
 }
 
 /// A change of the verdict.
-#[derive(Debug, Serialize)]
 pub struct ChangeNow {
     /// Stream time, seconds.
     pub seconds: f64,
     /// To what.
     pub verdict: &'static str,
->>>>>>> 8d20392 (Own mix or copy: chain, conditions, page, JSON, metrics)
+}
+
 }
 
 /// Kinds of signal, from nothing to sound.
