@@ -241,6 +241,8 @@ mod limit {
     pub(super) const PROCESSED_MOVES_DB: f64 = 0.40;
     /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
     pub(super) const COPY_REST_DB: f64 = 0.6;
+    /// Copy: talk over held sound that the level does not explain, dB; 1.5 times the jitter is added.
+    pub(super) const COPY_TALK_STEP_DB: f64 = 0.8;
     /// Own by level steps: talk over held sound, dB.
     pub(super) const STEP_DB: f64 = 2.5;
 }
@@ -274,7 +276,7 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     }
     let still = b.moves_db <= limit::COPY_MOVES_DB
         || b.moves_db <= limit::PROCESSED_MOVES_DB && b.local_moves_db <= 0.75 * processed;
-    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= 0.4 + 1.5 * b.jitter_db.min(0.8);
+    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB + 1.5 * b.jitter_db.min(0.8);
     if !(still && level) || b.moves_db > 1.2 * b.copy_moves_db {
         return Opinion::unsure(Detail::InBetween, Missing::VariedSound, CERTIFICATE_SECONDS);
     }
