@@ -34,8 +34,9 @@ fn script(hours: f64) -> Script {
     let turns = (script.seconds / once.seconds) as usize;
     for turn in 0..turns {
         let from = turn as f64 * once.seconds;
-        // Conditions that this program does not judge yet cannot be told.
-        let known = once.faults.iter().filter(|f| ROSTER.iter().any(|l| l.name == f.condition));
+        // Warnings only: a copy of the house mix is told as advice, after minutes of evidence.
+        let warns = |f: &&ScriptedFault| f.condition != "house_copy" && ROSTER.iter().any(|l| l.name == f.condition);
+        let known = once.faults.iter().filter(warns);
         script.faults.extend(known.map(|f| ScriptedFault { at_seconds: f.at_seconds + from, ..*f }));
     }
     script
