@@ -96,6 +96,8 @@ struct Seat {
     dwell: Dwell,
     began: StreamTime,
     evidence: Option<Evidence>,
+    /// The newest look that could tell found it.
+    holds: bool,
     alert: Option<Alert>,
     last_raises: [Option<StreamTime>; 2],
     shelved_until: Option<StreamTime>,
@@ -128,6 +130,7 @@ impl Bench {
                 dwell: Dwell::default(),
                 began: StreamTime::default(),
                 evidence: None,
+                holds: false,
                 alert: None,
                 last_raises: [None; 2],
                 shelved_until: None,
@@ -161,7 +164,7 @@ impl Bench {
         }
         for i in 0..self.seats.len() {
             let parents = &self.seats[i].parents;
-            let told = parents.iter().find(|p| self.seats[**p].alert.is_some()).copied();
+            let told = parents.iter().find(|p| self.seats[**p].hides()).copied();
             let coming = parents.iter().any(|p| self.seats[*p].holds_or_comes());
             let by = told.map(|p| self.seats[p].post.listing.name);
             let seat = &mut self.seats[i];
@@ -243,9 +246,11 @@ impl Seat {
         match self.post.watch.look(scene) {
             Verdict::Unsure => {}
             Verdict::Good => {
+                self.holds = false;
                 self.dwell.step(false, timing);
             }
             Verdict::Bad(evidence) => {
+                self.holds = true;
                 if idle {
                     self.began = now;
                 }
@@ -265,8 +270,18 @@ impl Seat {
         }
     }
 
+    /// It comes and goes, stands for that alone, and is gone at the moment: it explains nothing.
+    fn lingers(&self) -> bool {
+        !self.holds && self.alert.as_ref().is_some_and(|a| a.comes_and_goes)
+    }
+
+    /// It is told, and explains what it hides.
+    fn hides(&self) -> bool {
+        self.alert.is_some() && !self.lingers()
+    }
+
     fn holds_or_comes(&self) -> bool {
-        self.shelved_until.is_none() && (self.dwell.on() || self.dwell.rising())
+        self.shelved_until.is_none() && !self.lingers() && (self.dwell.on() || self.dwell.rising())
     }
 
     fn tell(&mut self, feed: usize, now: StreamTime, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {
