@@ -103,3 +103,70 @@ fn fold_minutes(c: &mut Connection, condition: &str, before: i64) -> rusqlite::R
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keep::schema::migrate;
+    use crate::ledger::row::{FineTick, TICKS};
+
+    const NOW_MS: i64 = 1_800_000_000_000;
+
+    /// One run of two hours that ended `days` ago: the first hour before a service, the second in it.
+    fn run(c: &Connection, id: i64, days: i64) {
+        c.execute("INSERT INTO run VALUES (?1, 0, 'test')", [id]).unwrap();
+        c.execute("INSERT INTO part VALUES (?1, ?1, 3600, 7200)", [id]).unwrap();
+        for second in 1..=7_200i64 {
+            let row = Row {
+                second: second as u64,
+                unix_ms: NOW_MS - days * DAY_MS - (7_200 - second) * 1_000,
+                span_seconds: 1,
+                measured_hops: 100,
+                momentary_top_lufs: Some(-20.0 - (second % 60) as f64),
+                rms_dbfs: [Some(-30.0), None],
+                fine: Some([FineTick::default(); TICKS]),
+                ..Row::default()
+            };
+            put_row(c, id, 1, &row).unwrap();
+        }
+    }
+
+    fn count(c: &Connection, what: &str) -> i64 {
+        c.query_row(&format!("SELECT count(*) FROM row WHERE {what}"), [], |r| r.get(0)).unwrap()
+    }
+
+    #[test]
+    fn ticks_go_first_then_seconds_and_the_minutes_keep_the_peaks() {
+        let mut c = Connection::open_in_memory().unwrap();
+        migrate(&mut c).unwrap().unwrap();
+        run(&c, 1, 0);
+        run(&c, 2, 40);
+        run(&c, 3, 500);
+        thin(&mut c, &Limits { fine_days: 30, days: 400, megabytes: 2_000 }, NOW_MS).unwrap();
+        // The newest: its hour before the service lies within two hours, and stays.
+        assert_eq!(count(&c, "run = 1 AND span = 1 AND fine IS NOT NULL"), 7_200);
+        // Forty days old: seconds of the service, minutes of what was before it, no ticks.
+        assert_eq!(count(&c, "run = 2 AND fine IS NOT NULL"), 0);
+        assert_eq!(count(&c, "run = 2 AND span = 1 AND second > 3600"), 3_600);
+        assert_eq!(count(&c, "run = 2 AND second < 3600"), 60);
+        // Five hundred days old: minutes alone, each with the loudest of its seconds.
+        assert!(count(&c, "run = 3") <= 122, "{} rows", count(&c, "run = 3"));
+        assert_eq!(count(&c, "run = 3 AND span = 60 AND momentary_top != -20.0"), 0);
+        let seconds: i64 = c.query_row("SELECT sum(span) FROM row WHERE run = 3", [], |r| r.get(0)).unwrap();
+        assert_eq!(seconds, 7_200, "no second is lost in the folding");
+    }
+
+    #[test]
+    fn a_file_over_its_size_loses_the_oldest_first() {
+        let mut c = Connection::open_in_memory().unwrap();
+        migrate(&mut c).unwrap().unwrap();
+        run(&c, 1, 3);
+        run(&c, 2, 0);
+        let before = bytes(&c).unwrap();
+        assert!(before > 2_000_000, "{before} bytes");
+        thin(&mut c, &Limits { fine_days: 3_650, days: 3_650, megabytes: 2 }, NOW_MS).unwrap();
+        assert!(bytes(&c).unwrap() <= 2_000_000, "{} bytes", bytes(&c).unwrap());
+        assert!(count(&c, "run = 2 AND fine IS NOT NULL") >= count(&c, "run = 1 AND fine IS NOT NULL"));
+        assert!(count(&c, "run = 2") > 0);
+    }
+}
