@@ -3,9 +3,10 @@
 mod ear;
 mod tones;
 
-use crate::feed::Role;
-use crate::judge::{AlertChange, Severity};
+use crate::judge::{AlertChange, OwnMixWish, Severity};
 use crate::ledger::linecheck::{Answer, EARTH_CAUTION, Finding, clock, floor, tone};
+use crate::ledger::own_mix::{headline, missing};
+use crate::likeness::Kin;
 use crate::show::fitout;
 use anyhow::Context as _;
 use clap::{Args, ValueEnum};
@@ -29,7 +30,7 @@ pub struct LinecheckArgs {
     #[arg(long, value_name = "INPUT")]
     input: Option<String>,
     /// The steps, in order.
-    #[arg(long, value_name = "STEPS", value_delimiter = ',', default_value = "input,tone,quiet,clock,warning")]
+    #[arg(long, value_name = "STEPS", value_delimiter = ',', default_value = "input,tone,quiet,clock,own-mix,warning")]
     steps: Vec<Step>,
     /// Alignment level: -18 dBFS (EBU R 68) or -20 dBFS (SMPTE RP 155).
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, default_value = "-18", value_parser = ["-18", "-20"])]
@@ -64,6 +65,8 @@ enum Step {
     Quiet,
     /// The device's clock, and gaps.
     Clock,
+    /// Talk and music: the stream is a mix of its own, or a copy of the room's.
+    OwnMix,
     /// The warning itself: the bus is muted, and that is told.
     Warning,
 }
@@ -76,6 +79,9 @@ impl Step {
             Self::Tone => "Send the line-up tone (1 kHz, left side interrupted) to the stream mix.",
             Self::Quiet => "Stop all sound: faders of the stream mix as in a service, nobody speaks.",
             Self::Clock => "Leave all as it is, for a minute.",
+            Self::OwnMix => {
+                "Play talk and music in turns, as in a service, with the stream mix and the room's mix as they will be."
+            }
             Self::Warning => {
                 "Play talk or music through the stream mix; after ten seconds, mute the stream mix on the desk."
             }
@@ -117,6 +123,7 @@ pub fn run(args: &LinecheckArgs) -> anyhow::Result<ExitCode> {
                 let heard = ear.listen(f64::from(args.seconds))?;
                 clock(heard.frames, heard.rate_hz, heard.seconds, heard.lost_frames)
             }
+            Step::OwnMix => own_mix(&mut ear, args.seconds, settings.chain.own_mix.wish)?,
             Step::Warning => warning(&mut ear, args.seconds)?,
         };
         for f in &found {
@@ -128,10 +135,6 @@ pub fn run(args: &LinecheckArgs) -> anyhow::Result<ExitCode> {
             }
         }
         findings.extend(found);
-    }
-    if !ear.has_house() {
-        let found = "no house feed is set up".to_string();
-        findings.push(Finding::new("own mix", Answer::Skipped, found, ""));
     }
     if !args.json && findings.iter().any(|f| f.step.contains("noise") && f.answer == Answer::Fail) {
         println!("{EARTH_CAUTION}");
@@ -233,8 +236,27 @@ fn warning(ear: &mut Ear, seconds: u32) -> anyhow::Result<Vec<Finding>> {
     Ok(vec![finding])
 }
 
-impl Ear {
-    fn has_house(&self) -> bool {
-        self.roles().contains(&Role::House)
+fn own_mix(ear: &mut Ear, seconds: u32, wish: OwnMixWish) -> anyhow::Result<Vec<Finding>> {
+    const STEP: &str = "own mix";
+    if !ear.has_house() {
+        return Ok(vec![Finding::new(STEP, Answer::Skipped, "no house feed is set up".into(), "")]);
     }
+    ear.listen(f64::from(seconds.max(60)))?;
+    let Some(likeness) = ear.likeness() else {
+        return Ok(vec![Finding::new(
+            STEP,
+            Answer::CannotTell,
+            "nothing was compared".into(),
+            "Play sound on both mixes.",
+        )]);
+    };
+    let answer = match (likeness.kin, wish) {
+        (Kin::Own, OwnMixWish::Expected) | (Kin::Copy, OwnMixWish::CopyExpected) => Answer::Pass,
+        (Kin::Own | Kin::Copy, OwnMixWish::NotExpected) => Answer::Pass,
+        (Kin::Unsure, _) => Answer::CannotTell,
+        (Kin::Own | Kin::Copy | Kin::Unrelated, _) => Answer::Fail,
+    };
+    let found = format!("{} {}", headline(likeness), missing(likeness));
+    let remedy = "Which bus feeds the stream's output? Which scene is loaded? Then listen again for longer, with talk and music in turns.";
+    Ok(vec![Finding::new(STEP, answer, found.trim().into(), remedy)])
 }

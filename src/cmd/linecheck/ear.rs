@@ -3,6 +3,7 @@
 use crate::chain::{Chain, LaneSpec, Outcome};
 use crate::feed::{Arrival, Role};
 use crate::judge::{Alert, AlertChange};
+use crate::likeness::Likeness;
 use crate::measure::Reading;
 use crate::run::LanePlan;
 use crate::settings::Settings;
@@ -46,8 +47,14 @@ impl Ear {
         Ok(Self { chain, lanes: lanes.into_iter().map(|l| (l, now)).collect(), stream, stream_lane })
     }
 
-    pub(super) fn roles(&self) -> Vec<Role> {
-        (0..self.chain.feeds()).filter_map(|i| self.chain.feed(i)).map(|f| f.role).collect()
+    /// The room's mix is among them.
+    pub(super) fn has_house(&self) -> bool {
+        (0..self.chain.feeds()).filter_map(|i| self.chain.feed(i)).any(|f| f.role == Role::House)
+    }
+
+    /// The stream beside the room, as of the last look.
+    pub(super) fn likeness(&self) -> Option<&Likeness> {
+        self.chain.likeness()
     }
 
     /// Where each feed comes from.

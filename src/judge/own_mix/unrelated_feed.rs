@@ -35,20 +35,38 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(Unrelated)
+        Box::new(Unrelated { explained: None, forgets: false })
     }
 }
 
-struct Unrelated;
+/// Follows the verdict; what was compared while a told cause stood (a tone left on, say) is that cause's doing.
+struct Unrelated {
+    /// Compared time when a told cause last explained it, seconds.
+    explained: Option<f64>,
+    forgets: bool,
+}
 
 /// Seconds of sound in both after which "unrelated" is certain.
 const COMPARED_SECONDS: f64 = 30.0;
+/// Compared time after a told cause before the verdict counts again, seconds: twice what makes it certain.
+const AFRESH_SECONDS: f64 = 60.0;
 
 impl Watch for Unrelated {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        match scene.likeness.map(|l| l.kin) {
-            Some(Kin::Unrelated) => Verdict::Bad(Evidence::new(&UNRELATED, Severity::Advice, 0.0, COMPARED_SECONDS)),
-            _ => Verdict::Good,
+        let Some(likeness) = scene.likeness.filter(|l| l.kin == Kin::Unrelated) else {
+            (self.explained, self.forgets) = (None, false);
+            return Verdict::Good;
+        };
+        if std::mem::take(&mut self.forgets) {
+            self.explained = Some(likeness.at_seconds);
         }
+        match self.explained {
+            Some(at) if likeness.at_seconds - at < AFRESH_SECONDS => Verdict::Good,
+            _ => Verdict::Bad(Evidence::new(&UNRELATED, Severity::Advice, 0.0, COMPARED_SECONDS)),
+        }
+    }
+
+    fn forget(&mut self) {
+        self.forgets = true;
     }
 }

@@ -15,8 +15,16 @@ use crate::units::TICKS_A_SECOND;
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "loud noise that does not move, and nothing else";
-pub const HIDES: &[&str] =
-    &["noise_floor", "long_quiet", "too_quiet", "far_too_quiet", "too_loud", "clipping_upstream", "clicks"];
+pub const HIDES: &[&str] = &[
+    "noise_floor",
+    "long_quiet",
+    "too_quiet",
+    "far_too_quiet",
+    "too_loud",
+    "clipping_upstream",
+    "clicks",
+    "unrelated_feed",
+];
 pub const WORDS: &[&Words] = &[&NOISE];
 
 static NOISE: Words = Words {

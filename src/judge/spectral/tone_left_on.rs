@@ -34,6 +34,7 @@ pub const HIDES: &[&str] = &[
     "dual_mono",
     "one_side_only",
     "imbalance",
+    "unrelated_feed",
 ];
 pub const WORDS: &[&Words] = &[&TONE];
 
