@@ -5,7 +5,7 @@
 //! to monitors; then move it. Time that there is: none.
 //!
 //! A loop over unity grows by the same number of dB in each second, at one frequency, without harmonics, and the rest
-//! of the sound does not grow with it: a straight line of at least 5 ticks and 8 dB. A singer's swell bends, wavers
+//! of the sound does not grow with it: a straight line of at least 6 ticks and 8 dB. A singer's swell bends, wavers
 //! and carries harmonics; an organ's swell raises all its pipes; a note begins within two ticks. A howl that was there
 //! from the start is a pure tone that holds for 8 s.
 
@@ -59,7 +59,7 @@ const MOST_TRACKS: usize = 8;
 const MEMORY_TICKS: usize = 10 * TICKS_A_SECOND as usize;
 const LONGEST_LINE: u64 = 3 * TICKS_A_SECOND;
 const REMEMBERED: u64 = MEMORY_TICKS as u64;
-const SHORTEST_LINE: usize = 5;
+const SHORTEST_LINE: usize = 6;
 /// Least distance from its neighbours, and on average from its harmonics, dB.
 const OVER_NEIGHBOURS_DB: f32 = 15.0;
 const OVER_HARMONICS_DB: f64 = 22.0;
