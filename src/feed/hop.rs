@@ -69,6 +69,12 @@ pub enum PatchError {
 }
 
 impl FeedPatch {
+    /// A patch as people write it: the role follows from the name, `channels` count from 1.
+    pub fn named(name: &str, channels: &[u16]) -> Self {
+        let zero_based: Vec<u16> = channels.iter().map(|c| c.saturating_sub(1)).collect();
+        Self::new(name, Role::named(name).unwrap_or(Role::Other), &zero_based)
+    }
+
     /// A feed on zero-based `channels`, weighted by their number: one is dual mono; five are L R C Ls Rs and six
     /// L R C LFE Ls Rs (BS.1770-5, Annex 1, table 3; surrounds 1.41, LFE left out); else all alike.
     pub fn new(name: &str, role: Role, channels: &[u16]) -> Self {

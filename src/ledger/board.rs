@@ -191,11 +191,16 @@ impl Board {
         self.now_unix_ms - (self.now.since(at) * 1000.0) as i64
     }
 
+    /// The worst that stands on a feed.
+    pub fn worst(&self, feed: usize) -> Option<Severity> {
+        self.standing.iter().filter(|a| a.feed == feed).map(|a| a.evidence.severity).max()
+    }
+
     /// Takes one outcome.
     pub fn apply(&mut self, outcome: &Outcome) {
         match outcome {
             Outcome::Reading { feed, reading } => {
-                let worst = self.standing.iter().filter(|a| a.feed == *feed).map(|a| a.evidence.severity).max();
+                let worst = self.worst(*feed);
                 if let Some(feed) = self.feeds.get_mut(*feed) {
                     feed.take(reading, worst);
                 }

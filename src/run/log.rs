@@ -3,7 +3,7 @@
 use super::engine::Listener;
 use crate::chain::Outcome;
 use crate::feed::{AlertRef, Mark};
-use crate::judge::{Alert, Habits, Severity};
+use crate::judge::{Alert, Habits};
 use crate::keep::{Hold, Legacy, Limits, OpenService, Reader, Writer, Writing};
 use crate::ledger::row::second_of;
 use crate::ledger::{Board, Entry, KeptAlert, OwnMixChange, RowMaker, own_mix};
@@ -158,8 +158,7 @@ impl Listener for Log {
                 if reading.momentary_lufs.is_some_and(|m| m > crate::judge::SOUND_LUFS) {
                     self.last_sound = Some(reading.at);
                 }
-                let worst: Option<Severity> =
-                    board.standing.iter().filter(|a| a.feed == *feed).map(|a| a.evidence.severity).max();
+                let worst = board.worst(*feed);
                 let Some(maker) = self.makers.get_mut(*feed) else { return };
                 if let Some(row) = maker.take(reading, worst, unix_ms) {
                     let sound = self.last_sound.is_some_and(|t| reading.at.since(t) < LIVELY_SECONDS);

@@ -9,7 +9,7 @@ pub mod timetable;
 pub use problem::Problem;
 
 use crate::chain::ChainSettings;
-use crate::feed::{FeedPatch, Role};
+use crate::feed::FeedPatch;
 use crate::judge::roster::ROSTER;
 use crate::judge::{JudgeSettings, OwnMixSettings, OwnMixWish, PROFILES, ServiceSettings, Target};
 use crate::tell::TellSettings;
@@ -35,13 +35,7 @@ pub struct FeedSettings {
 impl FeedSettings {
     /// The patch for the core.
     pub fn patch(&self) -> FeedPatch {
-        let role = match self.name.as_str() {
-            "stream" => Role::Stream,
-            "house" => Role::House,
-            _ => Role::Other,
-        };
-        let zero_based: Vec<u16> = self.channels.iter().map(|c| c - 1).collect();
-        FeedPatch::new(&self.name, role, &zero_based)
+        FeedPatch::named(&self.name, &self.channels)
     }
 }
 

@@ -67,9 +67,7 @@ pub struct Daemon {
 impl Daemon {
     /// Starts `command` (with `watch` or `rehearse` and what they need) on a free port, and waits for its address.
     pub fn start(command: &mut Command) -> Self {
-        let mut daemon = Self::begin(command.args(["--listen", "127.0.0.1:0"]));
-        daemon.address = daemon.stdout.recv_timeout(PATIENCE).unwrap_or_else(|_| panic!("{}", daemon.log()));
-        daemon
+        Self::start_in(command, tempfile::tempdir().unwrap())
     }
 
     /// Starts `command` and does not wait for an address.

@@ -39,13 +39,7 @@ impl FeedArg {
 
     /// The patch for the core.
     pub fn patch(&self) -> FeedPatch {
-        let role = match self.name.as_str() {
-            "stream" => Role::Stream,
-            "house" => Role::House,
-            _ => Role::Other,
-        };
-        let zero_based: Vec<u16> = self.channels.iter().map(|c| c - 1).collect();
-        FeedPatch::new(&self.name, role, &zero_based)
+        FeedPatch::named(&self.name, &self.channels)
     }
 }
 
