@@ -47,8 +47,12 @@ fn imbalance() {
         let g = 10f64.powf(-db / 20.0);
         Listening::to(&talk(90.0, 1).change(10.0, 70.0, |_, [l, r]| [l, g * r])).hear()
     };
-    one(&tilted(10.0), "imbalance", (40.0, 60.0), 90.0);
+    one(&tilted(10.0), "imbalance", (22.0, 45.0), 90.0);
     quiet(&tilted(4.0));
+    // A talker who stands 8 dB to the left, in a room that does not.
+    let mut room = Noise(5);
+    let panned = talk(90.0, 1).change(0.0, 90.0, |_, [l, r]| [l + 2e-3 * room.next(), 0.4 * r + 2e-3 * room.next()]);
+    quiet(&Listening::to(&panned).hear());
     // A piano that stands on the left, beside a talker in the middle.
     let mut piano = band(60.0, 2);
     piano = piano.change(0.0, 60.0, |_, [l, _]| [l, 0.0]);
@@ -79,7 +83,7 @@ fn mono_loss() {
         [swell * (common + against), swell * (common - against)]
     });
     let service = talk(20.0, 1).then(&wide).then(&talk(20.0, 2));
-    one(&Listening::to(&service).hear(), "mono_loss", (28.0, 34.0), 70.0);
+    one(&Listening::to(&service).hear(), "mono_loss", (40.0, 46.0), 70.0);
     quiet(&Listening::to(&talk(20.0, 1).then(&band(30.0, 3))).hear());
 }
 

@@ -48,8 +48,8 @@ pub static FAULTS: &[Fault] = &[
     fault("no data", &["no_data"], (3.0, 3.0), true, How::Gone),
     fault("digital silence", SILENCE, (3.0, 4.5), true, How::Zeros),
     fault("muted bus (line noise)", MUTED, (15.0, 4.5), true, How::Muted),
-    fault("mix 16 dB too low", &["far_too_quiet", "too_quiet"], (70.0, 70.0), true, How::Level(-16.0)),
-    fault("mix 10 dB too low", &["too_quiet", "far_too_quiet"], (90.0, 90.0), false, How::Level(-10.0)),
+    fault("mix 16 dB under the target", &["far_too_quiet", "too_quiet"], (70.0, 70.0), true, How::Level(-16.0)),
+    fault("mix 10 dB under the target", &["too_quiet", "far_too_quiet"], (90.0, 90.0), false, How::Level(-10.0)),
     fault("clipping (12 dB into the converter)", &["clipping"], (15.0, 15.0), true, How::Clip),
     fault(
         "preamp 6 dB over, then 20 Hz high-pass",
@@ -104,7 +104,10 @@ impl Fault {
             How::Gone => {}
             How::Zeros => part.fill([0.0; 2]),
             How::Muted => part.iter_mut().for_each(|f| *f = [0, 1].map(|_| 4.35e-5 * noise.white())),
-            How::Level(db) => part.iter_mut().for_each(|f| *f = f.map(|x| gain(db) * x)),
+            How::Level(db) => {
+                let to_target = TARGET_LUFS - integrated_lufs(part).unwrap_or(TARGET_LUFS);
+                part.iter_mut().for_each(|f| *f = f.map(|x| gain(to_target + db) * x));
+            }
             How::Clip => part.iter_mut().for_each(|f| *f = f.map(|x| (gain(12.0) * x).clamp(-1.0, 1.0))),
             How::Upstream { over_db, high_pass_hz } => upstream(part, over_db, high_pass_hz),
             How::Dead => part.iter_mut().for_each(|f| f[1] = 1e-5 * noise.white()),
@@ -180,6 +183,16 @@ impl Fault {
             }
         }
     }
+}
+
+/// The default target of the settings.
+const TARGET_LUFS: f64 = -18.0;
+
+/// By the `ebur128` crate; `None` where there is nothing above its gate.
+fn integrated_lufs(part: &[[f32; 2]]) -> Option<f64> {
+    let mut meter = ebur128::EbuR128::new(2, HZ as u32, ebur128::Mode::I).ok()?;
+    meter.add_frames_f32(part.as_flattened()).ok()?;
+    meter.loudness_global().ok().filter(|l| l.is_finite())
 }
 
 /// The loudest 10 ms in the half second after `t`, frames.

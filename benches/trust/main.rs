@@ -4,6 +4,8 @@
 //!
 //! `cargo bench --bench trust -- [tuned|unseen] [clean hours] [insertions a fault]`; default: tuned 2 20.
 //! `... -- clips [tuned|unseen]`: each clip alone. `... -- cost`: what the conditions cost beside the meter.
+//! `... -- case [tuned|unseen] FAULT INSERTION`: all that one insertion tells; its audio goes to the cache.
+//! `... -- service [tuned|unseen] NUMBER`: the same for a clean service.
 #![allow(clippy::unwrap_used)] // a bench may fall where it stands
 
 mod cost;
@@ -20,7 +22,7 @@ use faults::{FAULTS, How};
 use mixwarden::judge::{Habits, Severity};
 use pool::{Clip, Half, Kind};
 use rng::Rng;
-use service::{HZ, SORTS, Service, Sort};
+use service::{HZ, SORTS, Service};
 use sha2::{Digest, Sha256};
 use stage::{Audio, Heard, Listening, Told};
 use std::collections::BTreeMap;
@@ -44,8 +46,14 @@ fn main() {
     let cache = cache();
     let clips = pool::fill(&cache);
     let clips_mode = word(0) == Some("clips");
-    let half = if word(usize::from(clips_mode)) == Some("unseen") { Half::Unseen } else { Half::Tuned };
-    sources(&clips, half);
+    let one = matches!(word(0), Some("case" | "service"));
+    let half = if word(usize::from(clips_mode || one)) == Some("unseen") { Half::Unseen } else { Half::Tuned };
+    let number = |i| word(i).and_then(|w| w.parse().ok()).unwrap_or(0);
+    match word(0) {
+        Some("case") => return one_case(&clips, half, number(2), number(3), &cache),
+        Some("service") => return one_service(&clips, half, number(2), &cache),
+        _ => sources(&clips, half),
+    }
     if clips_mode {
         return each_clip(&clips, half);
     }
@@ -156,9 +164,7 @@ fn clean(clips: &[Clip], half: Half, hours: f64, cache: &Path) -> Learned {
     let worst = cache.join("worst");
     std::fs::create_dir_all(&worst).unwrap();
     let results: Vec<Listened> = jobs(n, |i| {
-        let sort = &SORTS[i % SORTS.len()];
-        let Service { stream, house, acts, real_seconds, .. } =
-            service::make(sort, half, 10_000 + i as u64, SERVICE_SECONDS, clips);
+        let Service { sort, stream, house, acts, real_seconds } = clean_service(clips, half, i);
         let heard = Listening::to(&audio(&stream, house.as_deref())).hear();
         for t in heard.shown().iter().filter(|t| t.severity == Severity::Warning) {
             keep(
@@ -244,12 +250,32 @@ fn clean(clips: &[Clip], half: Half, hours: f64, cache: &Path) -> Learned {
     learned
 }
 
+fn clean_service(clips: &[Clip], half: Half, i: usize) -> Service {
+    service::make(&SORTS[i % SORTS.len()], half, 10_000 + i as u64, SERVICE_SECONDS, clips)
+}
+
+fn one_service(clips: &[Clip], half: Half, i: usize, cache: &Path) {
+    let service = clean_service(clips, half, i);
+    service.acts.iter().for_each(|a| println!("  {:7.1} {}", a.0, a.1));
+    let audio = audio(&service.stream, service.house.as_deref());
+    for t in Listening::to(&audio).hear().told {
+        println!("  {:7.1} {} {} (feed {})", t.raised, t.severity.name(), t.condition, t.feed);
+    }
+    let path = cache.join(format!("service-{i}.wav"));
+    write(&path, &service.stream);
+    println!("{}", path.display());
+}
+
 /// 20 s around a false warning, 16-bit WAV.
 fn keep(path: &Path, stream: &[[f32; 2]], at: f64) {
     let from = (((at - 15.0).max(0.0)) * HZ as f64) as usize;
     let to = (((at + 5.0) * HZ as f64) as usize).min(stream.len());
-    let data: Vec<u8> =
-        stream[from..to].as_flattened().iter().flat_map(|x| ((x * 32_767.0) as i16).to_le_bytes()).collect();
+    write(path, &stream[from..to]);
+}
+
+/// 16-bit WAV.
+fn write(path: &Path, stream: &[[f32; 2]]) {
+    let data: Vec<u8> = stream.as_flattened().iter().flat_map(|x| ((x * 32_767.0) as i16).to_le_bytes()).collect();
     let mut wav = b"RIFF".to_vec();
     wav.extend((36 + data.len() as u32).to_le_bytes());
     wav.extend(b"WAVEfmt \x10\0\0\0\x01\0\x02\0");
@@ -264,6 +290,7 @@ fn keep(path: &Path, stream: &[[f32; 2]], at: f64) {
 /// A fault put in: whether it counts, when it was told, whether the first thing told named it, how many were told.
 struct Put {
     fault: usize,
+    number: usize,
     counts: bool,
     limit: f64,
     delay: Option<f64>,
@@ -272,13 +299,30 @@ struct Put {
     sort: &'static str,
 }
 
+fn one_case(clips: &[Clip], half: Half, fault: usize, i: usize, cache: &Path) {
+    let fault = fault.min(FAULTS.len() - 1);
+    let whole = insertion(clips, half, i);
+    whole.acts.iter().for_each(|a| println!("  {:7.1} {}", a.0, a.1));
+    let set = set_in(&whole, fault, i);
+    println!("{} from {:.2} s in {}", FAULTS[fault].name, set.begin, whole.sort.name);
+    for t in &heard(&set, &Habits::default()).told {
+        println!("  {:7.1} {} {} (feed {})", t.raised, t.severity.name(), t.condition, t.feed);
+    }
+    let path = cache.join(format!("case-{fault}-{i}.wav"));
+    write(&path, &set.stream);
+    println!("{}", path.display());
+}
+
+fn insertion(clips: &[Clip], half: Half, i: usize) -> Service {
+    let sort = &SORTS[i % SORTS.len()];
+    let longest = FAULTS.iter().filter_map(|f| f.limit(sort)).fold(0.0, f64::max);
+    service::make(sort, half, 50_000 + i as u64, BEFORE_SECONDS + longest + 80.0, clips)
+}
+
 fn insert(clips: &[Clip], half: Half, insertions: usize, learned: &[Habits]) {
     let results: Vec<Vec<Put>> = jobs(insertions, |i| {
-        let n = i % SORTS.len();
-        let sort: &'static Sort = &SORTS[n];
-        let longest = FAULTS.iter().filter_map(|f| f.limit(sort)).fold(0.0, f64::max);
-        let whole = service::make(sort, half, 50_000 + i as u64, BEFORE_SECONDS + longest + 20.0, clips);
-        FAULTS.iter().enumerate().map(|(f, _)| one(&whole, f, i, &learned[n])).collect()
+        let whole = insertion(clips, half, i);
+        FAULTS.iter().enumerate().map(|(f, _)| one(&whole, f, i, &learned[i % SORTS.len()])).collect()
     });
     let all: Vec<&Put> = results.iter().flatten().collect();
     println!("faults put in, {insertions} of each over all kinds of service: told in time");
@@ -319,7 +363,7 @@ fn insert(clips: &[Clip], half: Half, insertions: usize, learned: &[Habits]) {
         let missed: Vec<String> = mine
             .iter()
             .filter(|p| p.delay.is_none_or(|d| d > p.limit))
-            .map(|p| format!("{} ({})", p.sort, p.first.unwrap_or("nothing")))
+            .map(|p| format!("{} {} ({})", p.sort, p.number, p.first.unwrap_or("nothing")))
             .collect();
         if !missed.is_empty() {
             println!("    missed: {}", missed.join(", "));
@@ -327,21 +371,36 @@ fn insert(clips: &[Clip], half: Half, insertions: usize, learned: &[Habits]) {
     }
 }
 
-fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
+/// A service with a fault in it.
+struct Set<'a> {
+    stream: Vec<[f32; 2]>,
+    house: Option<&'a [[f32; 2]]>,
+    gone: Option<(f64, f64)>,
+    begin: f64,
+    /// Whether it can be judged: long enough after it, and with what it needs.
+    counts: bool,
+}
+
+fn set_in(whole: &Service, f: usize, i: usize) -> Set<'_> {
     let fault = &FAULTS[f];
     let limit = fault.limit(whole.sort);
     let mut rng = Rng::new(70_000 + (i * FAULTS.len() + f) as u64);
-    let end = BEFORE_SECONDS + limit.unwrap_or(10.0) + 8.0;
-    let frames = ((end * HZ as f64) as usize).min(whole.stream.len());
-    let mut stream = whole.stream[..frames].to_vec();
-    // A fault that needs sound to be heard begins where there is some.
-    let mut from = (BEFORE_SECONDS * HZ as f64) as usize;
-    let loud = |from: usize| {
-        stream[from..from + HZ].iter().map(|f| f[0] * f[0] + f[1] * f[1]).sum::<f32>() > 0.001 * HZ as f32
+    let needed = limit.unwrap_or(10.0) + 8.0;
+    // A fault that needs sound to be heard begins where there is some, and it goes on.
+    let second = |at: usize| &whole.stream[at..at + HZ];
+    let above =
+        |at: usize, power: f32| second(at).iter().map(|f| f[0] * f[0] + f[1] * f[1]).sum::<f32>() > power * HZ as f32;
+    let goes_on = |from: usize| {
+        let seconds = (needed - 8.0) as usize;
+        let heard = (0..seconds).filter(|s| above(from + s * HZ, 2e-4)).count();
+        above(from, 0.001) && above(from + HZ, 0.001) && 2 * heard >= seconds
     };
-    while from + 10 * HZ < frames && !(loud(from) && loud(from + HZ)) {
+    let mut from = (BEFORE_SECONDS * HZ as f64) as usize;
+    let last = whole.stream.len() - (needed * HZ as f64) as usize;
+    while from < last && !goes_on(from) {
         from += HZ / 2;
     }
+    let heard = goes_on(from);
     // A preamp belongs to a microphone: somebody talks.
     let preamp = matches!(fault.how, How::Upstream { .. });
     if preamp
@@ -351,19 +410,34 @@ fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
         from = (talk.0 * HZ as f64) as usize;
     }
     let begin = from as f64 / HZ as f64;
+    let frames = (from + (needed * HZ as f64) as usize).min(whole.stream.len());
+    let mut stream = whole.stream[..frames].to_vec();
+    // Where the sides cancel as it is, a turn does no harm.
+    let alike = stream[from..].iter().map(|f| f[0] * f[1]).sum::<f32>() > 0.0 || fault.how != How::Turned;
     let talks = whole.acts.iter().rev().find(|a| a.0 <= begin).is_some_and(|a| a.1.starts_with("talk"));
     fault.put(&mut stream, from, frames, &mut rng);
     let house = whole.house.as_deref().map(|h| &h[..frames]);
-    let audio = audio(&stream, house);
-    let gone = (fault.how == How::Gone).then_some((begin, end));
-    let heard = Listening { gone, habits: habits.clone(), ..Listening::to(&audio) }.hear();
-    let after: Vec<&Told> = heard.shown().into_iter().filter(|t| t.raised >= begin).collect();
-    let delay = after.iter().find(|t| fault.named.contains(&t.condition)).map(|t| t.raised - begin);
-    let enough = frames as f64 / HZ as f64 - begin >= limit.unwrap_or(0.0);
+    let gone = (fault.how == How::Gone).then_some((begin, begin + needed));
+    let counts = limit.is_some() && heard && alike && (talks || !preamp);
+    Set { stream, house, gone, begin, counts }
+}
+
+fn heard(set: &Set<'_>, habits: &Habits) -> Heard {
+    let audio = audio(&set.stream, set.house);
+    Listening { gone: set.gone, habits: habits.clone(), ..Listening::to(&audio) }.hear()
+}
+
+fn one(whole: &Service, f: usize, i: usize, habits: &Habits) -> Put {
+    let fault = &FAULTS[f];
+    let set = set_in(whole, f, i);
+    let heard = heard(&set, habits);
+    let after: Vec<&Told> = heard.shown().into_iter().filter(|t| t.raised >= set.begin).collect();
+    let delay = after.iter().find(|t| fault.named.contains(&t.condition)).map(|t| t.raised - set.begin);
     Put {
         fault: f,
-        counts: limit.is_some() && enough && (talks || !preamp),
-        limit: limit.unwrap_or(0.0),
+        number: i,
+        counts: set.counts,
+        limit: fault.limit(whole.sort).unwrap_or(0.0),
         delay,
         first: after.first().map(|t| t.condition),
         told: after.len(),

@@ -363,6 +363,19 @@ fn recordings(cache: &Path, clips: &mut Vec<Clip>) {
     }
 }
 
+/// 10 ms in and out: what was cut off in the middle of a room's noise begins and ends with a click.
+fn fade(bytes: &mut [u8]) {
+    const FRAMES: usize = 480;
+    let samples = bytes.as_chunks_mut::<2>().0;
+    let n = samples.len();
+    for i in 0..FRAMES.min(n) {
+        for at in [i, n - 1 - i] {
+            let x = i32::from(i16::from_le_bytes(samples[at])) * i as i32 / FRAMES as i32;
+            samples[at] = (x as i16).to_le_bytes();
+        }
+    }
+}
+
 /// Puts short recordings together, half a second of nothing between them.
 fn join(cache: &Path, stem: &str, ending: &str, all: &[PathBuf]) {
     let one = cache.join("one.pcm");
@@ -370,9 +383,10 @@ fn join(cache: &Path, stem: &str, ending: &str, all: &[PathBuf]) {
     for (i, file) in all.iter().enumerate() {
         let more: &[&str] = if ending == "g722" { &["-f", "g722"] } else { &[] };
         if to_pcm(file, &one, 1, more) {
-            let fresh = std::fs::read(&one).unwrap_or_default();
+            let mut fresh = std::fs::read(&one).unwrap_or_default();
             // Beeps and music on hold are not speech; neither are snippets.
             if fresh.len() > 96_000 {
+                fade(&mut fresh);
                 bytes.extend(fresh);
                 bytes.extend(vec![0; 48_000]);
             }

@@ -7,7 +7,7 @@ use super::dwell::{Dwell, Timing};
 use super::roster::{JudgeSettings, Post};
 use super::{Evidence, Scene, Severity, Verdict};
 use crate::feed::{AlertRef, Role};
-use crate::units::StreamTime;
+use crate::units::{StreamTime, TICKS_A_SECOND};
 
 /// Raises within this time that make a condition one that comes and goes, seconds.
 const FLAP_SECONDS: f64 = 600.0;
@@ -90,6 +90,9 @@ pub enum AlertChange {
     Cleared,
 }
 
+/// A worse cause that has not been seen for so many ticks (1 s) holds nothing back.
+const COMING_TICKS: u32 = TICKS_A_SECOND as u32;
+
 struct Seat {
     post: Post,
     parents: Vec<usize>,
@@ -98,6 +101,8 @@ struct Seat {
     evidence: Option<Evidence>,
     /// The newest look that could tell found it.
     holds: bool,
+    /// Looks since then that could not tell.
+    unsure_ticks: u32,
     alert: Option<Alert>,
     last_raises: [Option<StreamTime>; 2],
     shelved_until: Option<StreamTime>,
@@ -131,6 +136,7 @@ impl Bench {
                 began: StreamTime::default(),
                 evidence: None,
                 holds: false,
+                unsure_ticks: 0,
                 alert: None,
                 last_raises: [None; 2],
                 shelved_until: None,
@@ -176,7 +182,8 @@ impl Bench {
                     seat.post.watch.forget();
                 }
                 None if seat.dwell.on() => {
-                    if !coming || seat.alert.is_some() {
+                    // What was held back until it ended is not told any more.
+                    if seat.alert.is_some() || (!coming && seat.holds) {
                         seat.tell(self.feed, now, next_id, out);
                     }
                 }
@@ -244,13 +251,13 @@ impl Seat {
             timing.clear_after_seconds = timing.clear_after_seconds.max(FLAP_CLEAR_SECONDS);
         }
         match self.post.watch.look(scene) {
-            Verdict::Unsure => {}
+            Verdict::Unsure => self.unsure_ticks = self.unsure_ticks.saturating_add(1),
             Verdict::Good => {
-                self.holds = false;
+                (self.holds, self.unsure_ticks) = (false, 0);
                 self.dwell.step(false, timing);
             }
             Verdict::Bad(evidence) => {
-                self.holds = true;
+                (self.holds, self.unsure_ticks) = (true, 0);
                 if idle {
                     self.began = now;
                 }
@@ -281,7 +288,8 @@ impl Seat {
     }
 
     fn holds_or_comes(&self) -> bool {
-        self.shelved_until.is_none() && !self.lingers() && (self.dwell.on() || self.dwell.rising())
+        let comes = self.dwell.rising() && self.unsure_ticks < COMING_TICKS;
+        self.shelved_until.is_none() && !self.lingers() && (self.dwell.on() || comes)
     }
 
     fn tell(&mut self, feed: usize, now: StreamTime, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {

@@ -11,7 +11,7 @@ use crate::units::TICKS_A_SECOND;
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "the signal is cut off at full scale";
-pub const HIDES: &[&str] = &["true_peak_over", "too_loud", "far_too_loud", "dc_offset", "clipping_upstream"];
+pub const HIDES: &[&str] = &["true_peak_over", "clicks", "too_loud", "far_too_loud", "dc_offset", "clipping_upstream"];
 pub const WORDS: &[&Words] = &[&CLIPPED];
 
 static CLIPPED: Words = Words {

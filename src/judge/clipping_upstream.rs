@@ -13,7 +13,7 @@ use crate::units::{MAX_CHANNELS, TICKS_A_SECOND};
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "the tops of the waves are cut off before the stream's level is set";
-pub const HIDES: &[&str] = &[];
+pub const HIDES: &[&str] = &["clicks"];
 pub const WORDS: &[&Words] = &[&CUT_OFF];
 
 static CUT_OFF: Words = Words {

@@ -19,6 +19,10 @@ const PAUSE_LUFS: f64 = -52.0;
 const ZERO_SPELLS: u32 = 3;
 /// Shortest pause that teaches, ticks.
 const SHORTEST_TICKS: u32 = TICKS_A_SECOND as u32 / 2;
+/// Exact zeros in a pause that make it one of a gate that shuts, ticks; with fewer it teaches no floor either.
+const ZERO_TICKS: u32 = 3;
+/// Change over 500 ms from which a pause still fades: a gate that shuts, a tail; it has no floor yet, dB.
+const FADE_DB: f64 = 10.0;
 /// Services that are remembered: half a year of weeks.
 const SERVICES: usize = 26;
 /// Services that make the baseline.
@@ -157,7 +161,8 @@ impl Habits {
             if spell.ticks == 1 {
                 spell.lowest = 0.0;
             }
-            if spell.ticks >= SHORTEST_TICKS && spell.last.iter().all(|l| l.is_finite()) {
+            let (least, most) = spell.last.iter().fold((f64::MAX, f64::MIN), |(a, b), l| (a.min(*l), b.max(*l)));
+            if spell.ticks >= SHORTEST_TICKS && most - least < FADE_DB {
                 let mean = spell.last.iter().map(|l| 10f64.powf(l / 10.0)).sum::<f64>() / 5.0;
                 spell.lowest = spell.lowest.min(10.0 * mean.log10());
             }
@@ -166,9 +171,9 @@ impl Habits {
             if spell.ticks < SHORTEST_TICKS || spell.ticks > LONGEST_TICKS {
                 return;
             }
-            if spell.zero_ticks >= SHORTEST_TICKS {
+            if spell.zero_ticks >= ZERO_TICKS {
                 self.zero_pauses = self.zero_pauses.saturating_add(1);
-            } else if spell.lowest < PAUSE_LUFS {
+            } else if spell.zero_ticks == 0 && spell.lowest < PAUSE_LUFS {
                 if self.pause_floors_lufs.len() == SPELLS {
                     self.pause_floors_lufs.remove(0);
                 }

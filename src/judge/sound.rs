@@ -15,6 +15,8 @@ const HEARD_TICKS: u32 = 5 * TICKS_A_SECOND as u32;
 const RECENT_TICKS: usize = 30 * TICKS_A_SECOND as usize;
 /// Gated blocks in it before it says anything, ticks (12 s).
 const RECENT_ENOUGH: usize = 12 * TICKS_A_SECOND as usize;
+/// Sound that tells how loud it was before a pause, ticks (5 s).
+const LAST_SOUND_TICKS: usize = 5 * TICKS_A_SECOND as usize;
 /// Window of the spread, ticks (10 s).
 const SPREAD_TICKS: usize = 10 * TICKS_A_SECOND as usize;
 
@@ -49,6 +51,8 @@ pub struct Hearing {
     /// Levels of the last 10 s, LUFS, one a tick.
     ticks: VecDeque<f64>,
     recent_lufs: Option<f64>,
+    /// Momentary powers of the newest ticks with sound, before a pause of any length.
+    last_sound_powers: VecDeque<f64>,
     /// Ticks of sound by loudness, 1 LU wide from `SOUND_LUFS` up.
     loud: [u32; 64],
 }
@@ -65,6 +69,7 @@ impl Default for Hearing {
             blocks: VecDeque::with_capacity(RECENT_TICKS),
             ticks: VecDeque::with_capacity(SPREAD_TICKS),
             recent_lufs: None,
+            last_sound_powers: VecDeque::with_capacity(LAST_SOUND_TICKS),
             loud: [0; 64],
         }
     }
@@ -80,6 +85,7 @@ impl Hearing {
         }
         if let Some(m) = reading.momentary_lufs.filter(|m| *m > SOUND_LUFS) {
             self.loud[((m - SOUND_LUFS) as usize).min(63)] += 1;
+            push(&mut self.last_sound_powers, LAST_SOUND_TICKS, power_of_lufs(m));
         }
         let sound = reading.momentary_lufs.is_some_and(|m| m > SOUND_LUFS) && !reading.stands_still();
         self.recent = (self.recent << 1 | u64::from(sound)) & ((1 << 60) - 1);
@@ -109,6 +115,11 @@ impl Hearing {
         (self.ticks.len() >= TICKS_A_SECOND as usize && !power.is_nan()).then(|| lufs_of_power(power))
     }
 
+    /// Loudest of the three ticks before the newest, LUFS.
+    pub fn loudest_before_lufs(&self) -> f64 {
+        self.ticks.iter().rev().skip(1).take(3).copied().fold(f64::NEG_INFINITY, f64::max)
+    }
+
     /// Spread (standard deviation) of the 100 ms levels of the last 10 s, dB; `None` when there are not 10 s of
     /// them, or some are exact silence.
     pub fn spread_db(&self) -> Option<f64> {
@@ -123,6 +134,14 @@ impl Hearing {
     /// Loudness of the last 30 s, gated as BS.1770-5 gates a programme, LUFS; `None` with under 12 s of content.
     pub fn recent_lufs(&self) -> Option<f64> {
         self.recent_lufs
+    }
+
+    /// How far the last 5 s of sound lay under this feed's usual loudness, LU (0 or more): what a fader that was
+    /// pulled takes from the pauses as well.
+    pub fn lowered_by_lu(&self) -> f64 {
+        let n = self.last_sound_powers.len();
+        let last = lufs_of_power(self.last_sound_powers.iter().sum::<f64>() / n.max(1) as f64);
+        self.usual_lufs().filter(|_| n == LAST_SOUND_TICKS).map_or(0.0, |usual| (usual - last).max(0.0))
     }
 
     /// Sound heard in this service, seconds.

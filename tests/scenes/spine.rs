@@ -2,6 +2,7 @@
 
 use super::stage::*;
 use super::{band, one, quiet, talk};
+use mixwarden::judge::{Habits, Severity};
 use mixwarden::source::rehearsal::script::Act;
 
 /// White noise of `db` dBFS (RMS) on both sides.
@@ -14,6 +15,14 @@ fn hiss(db: f64) -> impl FnMut(f64, [f64; 2]) -> [f64; 2] {
 fn gain(db: f64) -> impl FnMut(f64, [f64; 2]) -> [f64; 2] {
     let g = 10f64.powf(db / 20.0);
     move |_, x| x.map(|s| g * s)
+}
+
+/// A gate that shuts in 0.8 s and opens at once.
+fn faded(audio: Audio, from: f64, to: f64) -> Audio {
+    audio.change(from, to, |t, x| {
+        let open = 10f64.powf(-t * 150.0 / 20.0);
+        x.map(|s| if t < 0.8 { open * s } else { 0.0 })
+    })
 }
 
 #[test]
@@ -37,6 +46,13 @@ fn digital_silence() {
         29.0,
     );
     quiet(&zeros(1.7));
+    // A site that has taught nothing and whose gates shut to zero: the sound fades first, and a pause is no fault.
+    let gated = faded(faded(faded(band(180.0, 1), 30.0, 50.0), 70.0, 85.0), 120.0, 150.0);
+    quiet(&Listening::to(&gated).hear());
+    // It is asked of after a minute and a half.
+    let long = Listening::to(&faded(band(150.0, 1), 30.0, 140.0)).hear();
+    one(&long, "digital_silence", (120.0, 121.5), 145.0);
+    assert_eq!(long.of("digital_silence")[0].severity, Severity::Advice);
     // Silence before the first sound.
     quiet(&Listening::to(&Audio::zeros(60.0, 48_000).then(&talk(20.0, 1))).hear());
 }
@@ -51,6 +67,11 @@ fn bus_muted() {
     quiet(&heard);
     assert!(!heard.habits.pause_floors_lufs.is_empty());
     quiet(&Listening::to(&prayer).hear());
+    // The pauses of a mix that is too low lie lower, too: that is no muted bus.
+    let service = acts(&[(Act::Talk, 120.0), (Act::Stillness, 30.0), (Act::Talk, 60.0)], 48_000, 4).stream();
+    let habits = Habits::kept(vec![heard.habits.pause_floors_lufs[0]; 8], 0);
+    let low = service.change(80.0, 210.0, gain(-12.0));
+    assert!(Listening { habits, ..Listening::to(&low) }.hear().of("bus_muted").is_empty());
 }
 
 #[test]

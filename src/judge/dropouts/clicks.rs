@@ -50,7 +50,10 @@ struct Clicks {
 
 impl Watch for Clicks {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        let now = scene.feed.flaws.clicks > 0;
+        // A wave that is cut off at full scale jumps, too: that is clipping's to tell.
+        let feed = scene.feed;
+        let clips = feed.channel[..feed.channels].iter().any(|c| c.full_scale_runs > 0);
+        let now = scene.feed.flaws.clicks > 0 && !clips;
         let n = self.minute.step(scene.feed.at, now, BURST_HOPS) as f64;
         if n < self.limit {
             Verdict::Good

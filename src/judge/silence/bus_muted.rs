@@ -2,9 +2,10 @@
 //!
 //! Cause: the stream bus, its mute group or its output is muted, or an analogue cable is out. The viewers hear
 //! hiss at most. A pause is told from it by the venue's learned pause floor and by the noise's steadiness: a
-//! room moves, a line does not. Where a desk gates to that same noise it is asked as a question, late.
+//! room moves, a line does not. Where a desk gates to that same noise, or may do so because nothing is learned yet and
+//! the sound was not cut off, it is asked as a question, late.
 
-use super::IS_IT_A_PAUSE;
+use super::{IS_IT_A_PAUSE, Onset};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
@@ -42,12 +43,15 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(BusMuted { settings: self.clone() })
+        Box::new(BusMuted { settings: self.clone(), onset: Onset::default(), steady_seconds: 0.0 })
     }
 }
 
 struct BusMuted {
     settings: Settings,
+    onset: Onset,
+    /// Seconds of unbroken line noise.
+    steady_seconds: f64,
 }
 
 impl Watch for BusMuted {
@@ -56,23 +60,30 @@ impl Watch for BusMuted {
         if scene.feed.absent() {
             return Verdict::Unsure;
         }
+        let line = |l: f64| l < s.unknown_floor_lufs;
+        let cut = self.onset.step(scene.feed.tick_lufs.is_some_and(line), scene.hearing);
         let Some(level) = scene.hearing.second_lufs() else { return Verdict::Unsure };
         if scene.feed.stands_still() || level >= s.below_lufs || !super::expected(scene) {
+            self.steady_seconds = 0.0;
             return Verdict::Good;
         }
         let steady = scene.hearing.spread_db().is_some_and(|d| d < s.steady_db);
+        self.steady_seconds = if steady { self.steady_seconds + 0.1 } else { 0.0 };
         let question = |limit| {
             let e = Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level, limit);
-            Verdict::Bad(e.after(s.question_seconds))
+            if self.steady_seconds < s.question_seconds { Verdict::Good } else { Verdict::Bad(e.after(0.0)) }
         };
         let muted = |limit, after| Verdict::Bad(Evidence::new(&MUTED, Severity::Warning, level, limit).after(after));
-        match scene.habits.floor_lufs() {
+        // A mix that is too low has pauses that lie as much lower.
+        match scene.habits.floor_lufs().map(|f| f - scene.hearing.lowered_by_lu()) {
             Some(floor) if level < floor - s.below_floor_lu => {
                 muted(floor, if steady { s.raise_after_seconds } else { s.unsteady_seconds })
             }
             Some(floor) if steady => question(floor),
             Some(_) => Verdict::Good,
-            None if steady && level < s.unknown_floor_lufs => muted(s.unknown_floor_lufs, s.unsteady_seconds),
+            None if steady && line(level) && (cut || !scene.hearing.heard) => {
+                muted(s.unknown_floor_lufs, s.unsteady_seconds)
+            }
             None if steady => question(s.below_lufs),
             None => Verdict::Good,
         }

@@ -2,9 +2,10 @@
 //!
 //! Cause: a muted or unpatched digital output, the wrong device or a stalled driver that still delivers. The
 //! viewers hear nothing. Consoles whose gates close to exact zero do the same in every pause: such a site is
-//! learned, and told late there, as a question, unless the room's mix plays.
+//! learned, and told late there, as a question, unless the room's mix plays. A site that has taught nothing yet may be
+//! one of these: there a silence that the sound faded into is asked of as well; one that cut it off is a fault.
 
-use super::IS_IT_A_PAUSE;
+use super::{IS_IT_A_PAUSE, Onset};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
@@ -39,13 +40,14 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(Digital { settings: self.clone(), seconds: 0.0 })
+        Box::new(Digital { settings: self.clone(), seconds: 0.0, onset: Onset::default() })
     }
 }
 
 struct Digital {
     settings: Settings,
     seconds: f64,
+    onset: Onset,
 }
 
 impl Watch for Digital {
@@ -53,6 +55,7 @@ impl Watch for Digital {
         if scene.feed.absent() {
             return Verdict::Unsure;
         }
+        let cut = self.onset.step(scene.feed.stands_still(), scene.hearing);
         if !scene.feed.stands_still() {
             self.seconds = 0.0;
             return Verdict::Good;
@@ -61,11 +64,14 @@ impl Watch for Digital {
         if !super::expected(scene) {
             return Verdict::Good;
         }
-        if self.settings.gated_site >= 0.5 || scene.habits.gates_to_zero() {
-            let limit = self.settings.gated_site_seconds;
+        let untaught = scene.habits.floor_lufs().is_none() && scene.hearing.heard && !cut;
+        if self.settings.gated_site >= 0.5 || scene.habits.gates_to_zero() || untaught {
+            if self.seconds < self.settings.gated_site_seconds {
+                return Verdict::Good;
+            }
             let level = scene.feed.tick_lufs.unwrap_or(f64::NEG_INFINITY);
             let e = Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level, crate::judge::sound::SOUND_LUFS);
-            return Verdict::Bad(e.after(limit));
+            return Verdict::Bad(e.after(0.0));
         }
         let limit = self.settings.raise_after_seconds;
         Verdict::Bad(Evidence::new(&ZEROS, Severity::Warning, self.seconds, limit))

@@ -5,11 +5,33 @@ pub mod bus_muted;
 pub mod digital;
 pub mod while_house_plays;
 
-use super::{Expectation, Scene, Words};
+use super::{Expectation, Hearing, Scene, Words};
 
 /// Silence is a fault only when sound is expected of the feed.
 fn expected(scene: &Scene<'_>) -> bool {
     scene.hearing.expectation(scene.house.map(|h| h.1), scene.service) != Expectation::NotStarted
+}
+
+/// Level within the last 300 ms from which a silence was cut rather than faded into, LUFS: a gate first waits for the
+/// sound to fall under its threshold, which lies lower (common practice: -50 to -40 dBFS).
+const CUT_FROM_LUFS: f64 = -40.0;
+
+/// How a silence began: cut off in the middle of sound, or at the end of it.
+#[derive(Debug, Default)]
+struct Onset {
+    silent: bool,
+    cut: bool,
+}
+
+impl Onset {
+    /// Takes a tick: whether the feed is silent now. Says whether this silence began with a cut.
+    fn step(&mut self, silent: bool, hearing: &Hearing) -> bool {
+        if silent && !self.silent {
+            self.cut = hearing.loudest_before_lufs() > CUT_FROM_LUFS;
+        }
+        self.silent = silent;
+        silent && self.cut
+    }
 }
 
 /// A pause or a fault? Asked, not warned of, where the two are the same signal.

@@ -5,7 +5,7 @@
 //! to monitors; then move it. Time that there is: none.
 //!
 //! A loop over unity grows by the same number of dB in each second, at one frequency, without harmonics, and the rest
-//! of the sound does not grow with it: a straight line of at least 6 ticks and 8 dB. A singer's swell bends, wavers
+//! of the sound does not grow with it: a straight line of at least 6 ticks and 12 dB. A singer's swell bends, wavers
 //! and carries harmonics; an organ's swell raises all its pipes; a note begins within two ticks. A howl that was there
 //! from the start is a pure tone that holds for 8 s.
 
@@ -18,7 +18,7 @@ use crate::units::{HOPS_A_TICK, TICKS_A_SECOND};
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "feedback: a pure tone that grows by itself";
-pub const HIDES: &[&str] = &["too_loud", "far_too_loud", "hum", "clipping_upstream", "steady_noise"];
+pub const HIDES: &[&str] = &["too_loud", "far_too_loud", "hum", "clipping_upstream", "steady_noise", "clicks"];
 pub const WORDS: &[&Words] = &[&HOWL];
 
 static HOWL: Words = Words {
@@ -37,7 +37,7 @@ knobs! {
     raise_after_seconds = 0.2, 0..10, "seconds before it is told, once it has grown";
     clear_after_seconds = 3.0, 0.1..60, "seconds without before it clears";
     above_dbfs = -45.0, -70..-10, "level from which it counts, dBFS";
-    grows_db = 8.0, 4..40, "growth along a straight line, dB";
+    grows_db = 12.0, 4..40, "growth along a straight line, dB";
     grows_db_a_second = 4.0, 1..20, "slowest growth, dB a second";
     holds_seconds = 8.0, 3..60, "seconds after which a pure tone without growth counts";
 }
@@ -60,9 +60,11 @@ const MEMORY_TICKS: usize = 10 * TICKS_A_SECOND as usize;
 const LONGEST_LINE: u64 = 3 * TICKS_A_SECOND;
 const REMEMBERED: u64 = MEMORY_TICKS as u64;
 const SHORTEST_LINE: usize = 6;
+/// Share of the sound's power that a growing howl has when it is told: what one partial of an organ stays below.
+const LEAST_SHARE: f64 = 0.1;
 /// Least distance from its neighbours, and on average from its harmonics, dB.
 const OVER_NEIGHBOURS_DB: f32 = 15.0;
-const OVER_HARMONICS_DB: f64 = 22.0;
+const OVER_HARMONICS_DB: f64 = 24.0;
 const HELD_OVER_HARMONICS_DB: f64 = 35.0;
 /// Ticks without its peak before a track is given up: loud syllables hide it for that long.
 const MISSES: u64 = 15;
@@ -161,7 +163,7 @@ impl Track {
     /// Its newest points lie on a straight rising line, alone.
     fn grew(&self, s: &Settings) -> bool {
         let last = *self.newest();
-        if last.dbfs < s.above_dbfs || last.share < 0.003 {
+        if last.dbfs < s.above_dbfs || last.share < LEAST_SHARE {
             return false;
         }
         let points: Vec<Point> =

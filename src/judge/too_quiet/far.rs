@@ -22,7 +22,7 @@ static FAR: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 20.0, 5..600, "seconds before it is told";
+    raise_after_seconds = 15.0, 5..600, "seconds before it is told";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 12.0, 5..40, "distance under the target, LU";
     clear_below_target_lu = 10.0, 3..40, "distance under the target at which it ends, LU";

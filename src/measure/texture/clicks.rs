@@ -24,6 +24,12 @@ const QUIET: f32 = 0.005;
 /// of an electronic drum has more.
 const MOST_SAMPLES: usize = ORDER + 2;
 
+/// Part of the ceiling that a top reaches which was cut off there, and by how much of it its samples differ.
+const EDGE: f32 = 0.94;
+const FLAT: f32 = 0.02;
+/// What is left of the ceiling after a hop (half of it after 0.35 s).
+const CEILING_SINKS: f32 = 0.98;
+
 /// One channel's clicks.
 pub(super) struct Clicks {
     /// Residues of the last three hops, sample by sample.
@@ -31,13 +37,24 @@ pub(super) struct Clicks {
     /// Products of samples 0 to `ORDER` apart, summed over the hop before.
     before: [f64; ORDER + 1],
     ring: [f32; RING],
+    /// Whether the residue of a cell is the edge of a top that was cut off.
+    edges: [bool; RING],
+    /// The feed's peak of the last half second, sinking.
+    ceiling: f32,
     at: usize,
 }
 
 impl Clicks {
     /// For hops of `n` frames.
     pub(super) fn new(n: usize) -> Self {
-        Self { residues: vec![0.0; 3 * n], before: [0.0; ORDER + 1], ring: [0.0; RING], at: 0 }
+        Self {
+            residues: vec![0.0; 3 * n],
+            before: [0.0; ORDER + 1],
+            ring: [0.0; RING],
+            edges: [false; RING],
+            ceiling: 0.0,
+            at: 0,
+        }
     }
 
     /// Takes a hop (`samples`: `ORDER` samples, the hop before, the hop of `n`); gives the clicks that are certain.
@@ -45,7 +62,8 @@ impl Clicks {
     pub(super) fn hop<S: Simd>(&mut self, samples: &[f32], n: usize, peak: f32) -> u32 {
         let begin = ORDER + n;
         let products = products::<S>(samples, begin);
-        let mut residues = [0.0; CELLS];
+        let (mut residues, mut edges) = ([0.0; CELLS], [false; CELLS]);
+        self.ceiling = peak.max(self.ceiling * CEILING_SINKS);
         self.residues.copy_within(n.., 0);
         self.residues[2 * n..].fill(0.0);
         if peak > QUIET {
@@ -54,13 +72,17 @@ impl Clicks {
             for (cell, residue) in residues.iter_mut().enumerate() {
                 let part = begin + cell * n / CELLS..begin + (cell + 1) * n / CELLS;
                 let into = &mut self.residues[2 * n + cell * n / CELLS..];
-                *residue = residue_of::<S>(samples, part, &predictor, into);
+                *residue = residue_of::<S>(samples, part.clone(), &predictor, into);
+                if *residue > LEAST {
+                    edges[cell] = is_edge(&samples[part.start - 2..], &into[..part.len()], EDGE * self.ceiling);
+                }
             }
         }
         self.before = products;
         let mut found = 0;
         for (cell, residue) in residues.into_iter().enumerate() {
             self.ring[self.at % RING] = residue;
+            self.edges[self.at % RING] = edges[cell];
             self.at += 1;
             found += u32::from(self.is_click() && self.is_short(2 * CELLS + cell - AROUND));
         }
@@ -77,6 +99,10 @@ impl Clicks {
         if top < LEAST || first * OVER < top || cell(AROUND + 1) * OVER > top || cell(AROUND - 2) * OVER > top {
             return false;
         }
+        let edge = |back: usize| self.edges[(self.at + RING - 1 - back) % RING];
+        if edge(if first == top { AROUND } else { AROUND - 1 }) {
+            return false;
+        }
         let before = (AROUND + 1..=2 * AROUND).map(cell);
         let after = (0..AROUND - 1).map(cell);
         before.chain(after).all(|other| other * OVER < top)
@@ -91,6 +117,15 @@ impl Clicks {
         let top = both.iter().fold(0.0f32, |t, x| t.max(x.abs()));
         both.iter().filter(|x| x.abs() * OVER > top).count() <= MOST_SAMPLES
     }
+}
+
+/// The largest residue lies at the rim of a flat top near the ceiling: a wave that was cut off, not a click (whose
+/// sample stands alone). `samples` begin two before the residues'.
+fn is_edge(samples: &[f32], residues: &[f32], ceiling: f32) -> bool {
+    let top = (0..residues.len()).max_by(|a, b| residues[*a].abs().total_cmp(&residues[*b].abs())).unwrap_or(0);
+    samples[top..samples.len().min(top + 5)]
+        .windows(2)
+        .any(|w| w[0].abs() > ceiling && (w[0] - w[1]).abs() < FLAT * ceiling)
 }
 
 /// Sums of x[n] x[n - k] over the samples from `begin` on, k = 0 to `ORDER`.

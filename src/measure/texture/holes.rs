@@ -23,6 +23,8 @@ const SOON: u64 = 1_200;
 const LEAST: f32 = 1e-5;
 /// Depth of a noisy hole, as power.
 const DEPTH: f32 = 1e-3;
+/// Exact holes of this length have another sound behind them, ms.
+const LONG_MS: f64 = 30.0;
 /// Cells looked at before and after.
 const AROUND: u64 = 10;
 /// Lengths of gate-like holes that are remembered.
@@ -256,9 +258,11 @@ impl Holes {
         let run = self.waiting[place].take()?;
         let before = self.mean(run.from.saturating_sub(AROUND), run.from);
         let after = self.mean(run.to + 1, run.to + AROUND + 1);
-        let goes_on = before > LEAST && after > LEAST && before < 16.0 * after && after < 16.0 * before;
-        let sudden = self.at(run.from.saturating_sub(1)) > before / 8.0 && self.at(run.to + 1) > after / 16.0;
         let ms = run.frames as f64 / self.frames_a_cell;
+        // Behind a long hole the sound is another one: a syllable further on.
+        let alike = if ms < LONG_MS { 16.0 } else { 1_000.0 };
+        let goes_on = before > LEAST && after > LEAST && before < alike * after && after < alike * before;
+        let sudden = self.at(run.from.saturating_sub(1)) > before / 8.0 && self.at(run.to + 1) > after / 16.0;
         // A value that is held lies anywhere in the wave; a top that is cut off lies at its end.
         let held = run.value == 0.0 || (ms >= 2.0 && 2.0 * run.value * run.value < before);
         if !goes_on || !sudden || !held {
