@@ -5,29 +5,34 @@ use mixwarden::feed::{FeedPatch, Hop, Role};
 use mixwarden::likeness::Comparer;
 use mixwarden::measure::Meter;
 use mixwarden::units::SampleRate;
-use std::time::Instant;
 
 const SECONDS: usize = 240;
+
+/// Seconds that this thread has been on a core (Linux).
+fn worked() -> f64 {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
+    text.split(' ').next().and_then(|ns| ns.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1e9
+}
 
 /// Seconds of work for the comparison over `SECONDS` of audio.
 fn compare(stream: &[f32], house: &[f32]) -> f64 {
     let rate = SampleRate::HZ_48000;
     let mut comparer = Comparer::new((rate, 2), (rate, 2));
-    let began = Instant::now();
+    let began = worked();
     for (s, h) in stream.chunks_exact(960).zip(house.chunks_exact(960)) {
         comparer.hop(Some(s), Some(h));
     }
-    began.elapsed().as_secs_f64()
+    worked() - began
 }
 
 fn meter(sound: &[f32]) -> f64 {
     let patch = FeedPatch::new("stream", Role::Stream, &[0, 1]);
     let mut meter = Meter::new(SampleRate::HZ_48000, &patch);
-    let began = Instant::now();
+    let began = worked();
     for samples in sound.chunks_exact(960) {
         std::hint::black_box(meter.hop(&Hop { samples, channels: 2, missing_frames: 0, cleaned: 0 }));
     }
-    began.elapsed().as_secs_f64()
+    worked() - began
 }
 
 pub fn print() {

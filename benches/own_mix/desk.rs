@@ -168,13 +168,20 @@ pub fn clock(x: &Stereo, seconds: f64, ppm: f64, rate_hz: f64) -> Stereo {
     let step = RATE / rate_hz * (1.0 + ppm * 1e-6);
     let n = (x.len() as f64 / RATE * rate_hz) as usize;
     let scale = (rate_hz / RATE).min(1.0) * 0.96;
-    // The kernel is tabulated in 1/512 of a sample with linear steps between.
+    // The kernel is tabulated in 1/512 of a sample with linear steps between, a row for each place of the 48 samples.
     let kernel: Vec<f32> = (0..=(HALF as usize + 1) * 512)
         .map(|i| {
             let t = i as f64 / 512.0;
             let p = std::f64::consts::PI * t * scale;
             let sinc = if t == 0.0 { 1.0 } else { p.sin() / p };
             (scale * sinc * (0.5 + 0.5 * (std::f64::consts::PI * (t / HALF as f64).min(1.0)).cos())) as f32
+        })
+        .collect();
+    let row = |p: i64| (1 - HALF..=HALF).map(move |k| (k * 512 - p).unsigned_abs() as usize);
+    let rows: Vec<[f32; 2 * HALF as usize]> = (0..=512)
+        .map(|p| {
+            let mut at = row(p);
+            std::array::from_fn(|_| at.next().map_or(0.0, |i| kernel[i]))
         })
         .collect();
     let mut out = Stereo::silent(n);
@@ -184,17 +191,18 @@ pub fn clock(x: &Stereo, seconds: f64, ppm: f64, rate_hz: f64) -> Stereo {
         if base < HALF || base + HALF + 1 >= x.len() as i64 {
             continue;
         }
-        let part = at - base as f64;
-        let mut sums = [0.0f32; 2];
-        for k in 1 - HALF..=HALF {
-            let place = (k as f64 - part).abs() * 512.0;
-            let (j, f) = (place as usize, place.fract() as f32);
-            let w = kernel[j] + f * (kernel[j + 1] - kernel[j]);
-            let from = (base + k) as usize;
-            sums[0] += w * x.0[0][from];
-            sums[1] += w * x.0[1][from];
+        let place = (at - base as f64) * 512.0;
+        let p = (place as usize).min(511);
+        let f = (place - p as f64) as f32;
+        let w: [f32; 2 * HALF as usize] = std::array::from_fn(|k| rows[p][k] + f * (rows[p + 1][k] - rows[p][k]));
+        let from = (base + 1 - HALF) as usize;
+        for (out, x) in out.0.iter_mut().zip(&x.0) {
+            let mut sums = [0.0f32; 8];
+            for (x, w) in x[from..from + w.len()].chunks_exact(8).zip(w.chunks_exact(8)) {
+                (0..8).for_each(|k| sums[k] += w[k] * x[k]);
+            }
+            out[i] = sums.iter().sum();
         }
-        (out.0[0][i], out.0[1][i]) = (sums[0], sums[1]);
     }
     out
 }

@@ -53,24 +53,25 @@ fn play(case: &Case, house: &Stereo, name: String) -> Played {
     let (rate, house_rate) = (SampleRate::HZ_48000, SampleRate::new(case.house_hz).expect("a rate of the list"));
     let mut comparer = Comparer::new((rate, 2), (house_rate, if case.house_mono { 1 } else { 2 }));
     let (mut s, mut h) = (Vec::new(), Vec::new());
-    let (mut told, mut features) = (Vec::new(), Vec::new());
+    let (mut told, mut features, mut looked_at) = (Vec::new(), Vec::new(), 0.0);
     let hops = (case.stream.len() / rate.hop_frames()).min(house.len() / house_rate.hop_frames());
     for hop in 0..hops {
         interleave(&case.stream, hop, rate.hop_frames(), false, &mut s);
         interleave(house, hop, house_rate.hop_frames(), case.house_mono, &mut h);
         if comparer.hop(Some(&s), Some(&h)) {
             let (t, l) = ((hop + 1) as f64 / 100.0, comparer.likeness());
+            looked_at = t;
             if told.last().map_or(Kin::Unsure, |t: &(f64, Kin)| t.1) != l.kin {
                 told.push((t, l.kin));
             }
             if let Some(b) = &comparer.balance {
                 features.push(format!(
-                    "id={} group={} t={t:.0} V={:.3} be={:.3} st={:.3} lo={:.3} co={:.3} sl={:.3} X={:.2} slope={:.3} jit={:.3} r2={:.3} blk={:.3} rest={:.3} wob={:.4} s={:.1} talk={:.1} mus={:.1} ts={:.3} ks={:.3} pa={} kin={} det={}",
-                    name.replace(' ', "_"), case.row.replace(' ', "_"), b.moves_db, b.moves_beside_level_db,
-                    b.moves_beside_step_db, b.local_moves_db, b.stranger_moves_db, b.slow_moves_db, b.unexplained_db,
-                    b.slope_db, b.jitter_db, b.level_explains, b.block_moves_db, b.block_rest_db, b.wobble_db,
-                    b.seconds, comparer.heard.talk_seconds, comparer.heard.music_seconds, b.talk_step_db,
-                    b.kind_spread_db, b.passages, l.kin.name(), l.newest.detail.name()
+                    "id={} group={} t={t:.0} V={:.3} st={:.3} lo={:.3} co={:.3} X={:.2} slope={:.3} jit={:.3} blk={:.3} rest={:.3} wob={:.4} s={:.1} talk={:.1} mus={:.1} ts={:.3} ks={:.3} pa={} kin={} det={}",
+                    name.replace(' ', "_"), case.row.replace(' ', "_"), b.moves_db, b.moves_beside_step_db,
+                    b.local_moves_db, b.stranger_moves_db, b.unexplained_db, b.slope_db, b.jitter_db,
+                    b.block_moves_db, b.block_rest_db, b.wobble_db, b.seconds, comparer.heard.talk_seconds,
+                    comparer.heard.music_seconds, b.talk_step_db, b.kind_spread_db, b.passages, l.kin.name(),
+                    l.newest.detail.name()
                 ));
             }
         }
@@ -78,9 +79,9 @@ fn play(case: &Case, house: &Stereo, name: String) -> Played {
     let l = comparer.likeness();
     let errors = match (l.delay_ms, l.clock_ppm, l.level_db) {
         (Some(delay), Some(ppm), Some(level)) if case.row == "copy, plain" => {
-            let end = hops as f64 / 100.0;
-            // A clock that runs fast comes closer with time: late - end * ppm.
-            let right_ms = 1000.0 * (case.line.delay_s * (1.0 + case.line.ppm * 1e-6) - end * case.line.ppm * 1e-6);
+            // A clock that runs fast comes closer with time.
+            let late = case.line.delay_s * (1.0 + case.line.ppm * 1e-6);
+            let right_ms = 1000.0 * (late - looked_at * case.line.ppm * 1e-6);
             Some([delay - right_ms, ppm + case.line.ppm, level - case.line.gain_db])
         }
         _ => None,
@@ -130,6 +131,7 @@ pub fn session(seed: u64, seconds: f64, each: &mut dyn FnMut(Played)) {
     house.hiss(-80.0, seed);
     let panel = kind == 4;
     let alone = single(&song);
+    let only = std::env::var("OWN_MIX_ONLY").unwrap_or_default();
     let mut number = 0;
     let mut play_one = |mut case: Case, house: &Stereo, dice: &mut Dice| {
         number += 1;
@@ -139,6 +141,9 @@ pub fn session(seed: u64, seconds: f64, each: &mut dyn FnMut(Played)) {
             case.row = if case.want == Kin::Own { "panel, own" } else { "panel, copy" };
         }
         let name = format!("{seed}.{number} {}{}", song.kind, if case.house_hz == 48_000 { "" } else { ", 44.1 kHz" });
+        if !name.contains(&only) {
+            return;
+        }
         if case.house_hz != 48_000 {
             let other = clock(house, 0.0, dice.between(-100.0, 100.0), f64::from(case.house_hz));
             each(play(&case, &other, name));

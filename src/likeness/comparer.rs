@@ -16,15 +16,19 @@ use std::collections::VecDeque;
 const LOOK_BACK: usize = 176;
 /// Blocks from one look to the next: 10.2 s.
 const LOOK_EVERY: u64 = 10;
-/// Blocks of the newest part that may speak for itself: 111 s.
-const RECENT: usize = 108;
+/// Blocks of the newest part that may speak for itself: 90 s.
+const RECENT: usize = 88;
 /// Blocks of half a minute.
 const HALF_MINUTE: usize = 30;
+/// Blocks of shared sound in a row that end the verdict "unrelated": 4 s.
+const SHARING: u32 = 4;
 /// Cells of the last ten seconds.
 const LATELY_CELLS: usize = 30;
 
 struct Row {
     block: Block,
+    /// While the delay is unknown: the sound was such that it could have been found.
+    telling: bool,
     material: Material,
 }
 
@@ -46,6 +50,8 @@ pub struct Comparer {
     listener: Listener,
     rows: VecDeque<Row>,
     blocks: u64,
+    /// Blocks of shared sound in a row, up to now.
+    sharing: u32,
     room_microphone: bool,
     by_count: bool,
     standing: Standing,
@@ -67,6 +73,7 @@ impl Comparer {
             listener: Listener::new(),
             rows: VecDeque::with_capacity(LOOK_BACK),
             blocks: 0,
+            sharing: 0,
             room_microphone: false,
             by_count: true,
             standing: Standing::default(),
@@ -138,21 +145,26 @@ impl Comparer {
     }
 
     fn block(&mut self, block: Block) -> bool {
+        let mut telling = true;
         if self.track.lock().is_none() {
             self.listener.reset();
-            if block.active == [true, true]
-                && let Some(delay) = self.acquire.look(&self.stream, &self.house)
-            {
-                self.track.follow(&self.stream, delay);
-                self.acquire.reset();
+            if block.active == [true, true] {
+                if let Some(delay) = self.acquire.look(&self.stream, &self.house) {
+                    self.track.follow(&self.stream, delay);
+                    self.acquire.reset();
+                }
+                telling = self.acquire.telling();
             }
         }
         if self.rows.len() == LOOK_BACK {
             self.rows.pop_front();
         }
-        self.rows.push_back(Row { block, material: Material::Mixed });
+        self.sharing = if block.shared { self.sharing + 1 } else { 0 };
+        self.rows.push_back(Row { block, telling, material: Material::Mixed });
         self.blocks += 1;
-        if !self.blocks.is_multiple_of(LOOK_EVERY) {
+        // Nobody waits for the next look with "unrelated" while the two share sound.
+        let refuted = self.standing.announced.kin == Kin::Unrelated && self.sharing >= SHARING;
+        if !self.blocks.is_multiple_of(LOOK_EVERY) && !refuted {
             return false;
         }
         self.look();
@@ -170,7 +182,7 @@ impl Comparer {
             }
             _ => (say(&all), all),
         };
-        let changed = self.standing.take(opinion, figures.heard.shared > 0.5);
+        let changed = self.standing.take(opinion, self.sharing >= SHARING);
         self.tell(changed, &figures);
         (self.balance, self.heard) = (figures.balance, figures.heard);
     }
@@ -189,11 +201,13 @@ impl Comparer {
         };
         let last = || self.rows.iter().rev().take(HALF_MINUTE);
         let active = self.rows.iter().rev().filter(|r| r.block.active == [true, true]).take(HALF_MINUTE);
-        let (recent, shared) = active.fold((0, 0), |(n, s), r| (n + 1, s + u32::from(r.block.shared)));
+        let count = |(n, s, t), r: &Row| (n + 1, s + u32::from(r.block.shared), t + u32::from(r.telling));
+        let (recent, shared, telling) = active.fold((0, 0, 0), count);
         let of = |side: usize| last().filter(|r| r.block.active[side]).count() as f64 * BLOCK_SECONDS;
         let heard = Heard {
             both_seconds: rows().filter(|r| r.block.active == [true, true]).count() as f64 * BLOCK_SECONDS,
             shared: f64::from(shared) / f64::from(recent.max(1)),
+            telling: f64::from(telling) / f64::from(recent.max(1)),
             recent_seconds: f64::from(recent) * BLOCK_SECONDS,
             stream_seconds: of(0),
             house_seconds: of(1),

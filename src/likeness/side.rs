@@ -89,6 +89,16 @@ impl Side {
         }
     }
 
+    /// Largest magnitude of either channel over `from..from + frames`, full scale = 1; call only for what is here.
+    pub fn peak(&self, from: i64, frames: usize) -> f32 {
+        let start = from.rem_euclid(KEPT as i64) as usize;
+        let first = frames.min(KEPT - start);
+        let most = |part: &[f32]| part.iter().fold(0.0f32, |m, x| m.max(x.abs()));
+        self.kept
+            .iter()
+            .fold(0.0, |m, kept| m.max(most(&kept[start..start + first])).max(most(&kept[..frames - first])))
+    }
+
     /// Mean square of each channel over `from..from + frames`, full scale = 1; call only for what is here.
     pub fn mean_squares(&self, from: i64, frames: usize) -> [f64; 2] {
         let start = from.rem_euclid(KEPT as i64) as usize;

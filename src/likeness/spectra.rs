@@ -37,14 +37,29 @@ pub fn middle_hz(band: usize) -> f64 {
 }
 
 /// Sums over one moment, by band.
+///
+/// Each stream channel is compared with three sounds of the house: left, right, middle (half of their sum). A mono
+/// house may be the sum or one side of what the stream has both sides of: then the three are of the stream, and the
+/// one house is compared with them as if they were references of the first channel.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Sums {
-    /// Power of each stream channel.
-    pub stream: [[f64; BANDS]; 2],
-    /// Power of the house's left, right and middle (half of their sum).
+    /// Power of each stream channel, and of the middle where the three are of the stream.
+    pub stream: [[f64; BANDS]; 3],
+    /// Power of the house's left, right and middle.
     pub house: [[f64; BANDS]; 3],
     /// Cross power of each stream channel with each of these.
     pub cross: [[[Complex64; BANDS]; 3]; 2],
+    /// The three are of the stream.
+    pub of_stream: bool,
+}
+
+impl Sums {
+    /// Power of the house and of the stream, and the square of what they share, for a channel, a reference, a band.
+    pub fn of(&self, channel: usize, reference: usize, band: usize) -> [f64; 3] {
+        let (house, stream) = if self.of_stream { (0, reference) } else { (reference, channel) };
+        let cross = self.cross[channel][reference][band].norm_sqr();
+        [self.house[house][band], self.stream[stream][band], cross]
+    }
 }
 
 /// The transforms.
@@ -102,7 +117,7 @@ impl Spectra {
 
     /// Sums by band of what was taken last.
     pub fn sums(&self, stream_channels: usize, house_channels: usize) -> Sums {
-        let mut sums = Sums::default();
+        let mut sums = Sums { of_stream: (stream_channels, house_channels) == (2, 1), ..Sums::default() };
         for band in 0..BANDS {
             let bins = self.edges[band]..self.edges[band + 1];
             let power = |spectrum: &[Complex32]| -> f64 {
@@ -127,6 +142,12 @@ impl Spectra {
                 if house_channels == 2 {
                     sums.cross[i][2][band] = (sums.cross[i][0][band] + sums.cross[i][1][band]) / 2.0;
                 }
+            }
+            if sums.of_stream {
+                let both = cross(&self.stream[0], &self.stream[1]).re;
+                sums.stream[2][band] = (sums.stream[0][band] + sums.stream[1][band] + 2.0 * both) / 4.0;
+                let [left, right] = [sums.cross[0][0][band], sums.cross[1][0][band]];
+                (sums.cross[0][1][band], sums.cross[0][2][band]) = (right, (left + right) / 2.0);
             }
         }
         sums

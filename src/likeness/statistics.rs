@@ -1,8 +1,5 @@
 //! Medians, spreads and fits over the cells of a comparison.
 
-/// Terms of a fit on levels.
-pub const FIT: usize = 7;
-
 /// A weighted spread, less what chance explains.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Spread {
@@ -65,15 +62,15 @@ pub fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
 }
 
 /// Weighted least squares with a little ridge (normal equations, Gauss with pivots).
-pub fn least_squares<'a>(rows: impl Iterator<Item = (&'a [f64; FIT], f64, f64)>) -> [f64; FIT] {
-    const N: usize = FIT;
-    let mut a = [[0.0f64; N + 1]; N];
+pub fn least_squares<'a, const N: usize>(rows: impl Iterator<Item = (&'a [f64; N], f64, f64)>) -> [f64; N] {
+    // The right side stands apart from the matrix.
+    let (mut a, mut right) = ([[0.0f64; N]; N], [0.0f64; N]);
     for (x, w, y) in rows {
         for i in 0..N {
             for j in 0..N {
                 a[i][j] += w * x[i] * x[j];
             }
-            a[i][N] += w * x[i] * y;
+            right[i] += w * x[i] * y;
         }
     }
     for i in 0..N {
@@ -82,17 +79,19 @@ pub fn least_squares<'a>(rows: impl Iterator<Item = (&'a [f64; FIT], f64, f64)>)
     for i in 0..N {
         let pivot = (i..N).max_by(|p, q| a[*p][i].abs().total_cmp(&a[*q][i].abs())).unwrap_or(i);
         a.swap(i, pivot);
+        right.swap(i, pivot);
         for row in i + 1..N {
             let factor = a[row][i] / a[i][i];
-            for k in i..=N {
+            for k in i..N {
                 a[row][k] -= factor * a[i][k];
             }
+            right[row] -= factor * right[i];
         }
     }
     let mut out = [0.0; N];
     for i in (0..N).rev() {
         let known: f64 = (i + 1..N).map(|k| a[i][k] * out[k]).sum();
-        out[i] = (a[i][N] - known) / a[i][i];
+        out[i] = (right[i] - known) / a[i][i];
     }
     out
 }

@@ -32,7 +32,7 @@ const WEIGHT_FRAMES: f64 = 30.0 * super::thin::WORK_HZ as f64 / STEP as f64;
 #[derive(Debug, Clone, Copy)]
 pub struct Cell {
     /// 20 log10 of the coherent gain from a house reference (left, right, middle) to a stream channel, by band,
-    /// the moment's broadband gain taken out, dB.
+    /// the moment's broadband gain taken out, dB. With a mono house from it to the stream's left, right, middle.
     pub gain_db: [[[f32; BANDS]; 3]; 2],
     /// Coherence squared of the same.
     pub coherence: [[[f32; BANDS]; 3]; 2],
@@ -44,6 +44,8 @@ pub struct Cell {
     pub broad_db: f32,
     /// Level of the house over all bands, dB.
     pub level_db: f32,
+    /// Peak of the house, mean over the cell by power, dBFS: what a compressor goes by.
+    pub peak_db: f32,
 }
 
 /// One second of both feeds.
@@ -67,7 +69,8 @@ struct Open {
     cross: [Vec<Complex32>; 4],
     cell: Sums,
     cell_frames: usize,
-    cell_broad_db: f64,
+    /// Broadband gain of the moments and peak of the house, dB, by the house's power, and that power.
+    cell_broad: [f64; 3],
     cells: Vec<Cell>,
 }
 
@@ -124,7 +127,7 @@ impl Track {
                 cross: std::array::from_fn(|_| bins.clone()),
                 cell: Sums::default(),
                 cell_frames: 0,
-                cell_broad_db: 0.0,
+                cell_broad: [0.0; 3],
                 cells: Vec::new(),
             },
         }
@@ -166,7 +169,8 @@ impl Track {
             if self.locked.is_some() {
                 self.spectra.take(stream, house, self.at, delay);
                 let sums = self.spectra.sums(stream.channels(), house.channels());
-                self.add(&sums, stream.channels(), house.channels());
+                let peak = house.peak(house_at + STEP as i64 / 2, STEP);
+                self.add(&sums, stream.channels(), house.channels(), peak);
                 let louder = usize::from(house.channels() == 2 && total(&sums.house[1]) > total(&sums.house[0]));
                 each(Moment { house: &self.spectra.house[louder], power: total(&sums.house[louder]) });
             }
@@ -177,7 +181,7 @@ impl Track {
     /// Frames that the stream may be ahead before a moment is given up: what is kept, less one spectrum and a hop.
     const PATIENCE: i64 = 256 * 240 - SIZE as i64 - 480;
 
-    fn add(&mut self, sums: &Sums, stream_channels: usize, house_channels: usize) {
+    fn add(&mut self, sums: &Sums, stream_channels: usize, house_channels: usize, peak: f32) {
         let both =
             |parts: &[[f64; BANDS]]| -> [f64; BANDS] { std::array::from_fn(|b| parts.iter().map(|p| p[b]).sum()) };
         let (x, y) = (both(&sums.house[..house_channels]), both(&sums.stream[..stream_channels]));
@@ -199,13 +203,20 @@ impl Track {
             let square = up / down;
             let broad = square.sqrt();
             self.open.cell_frames += 1;
-            self.open.cell_broad_db += 10.0 * square.log10();
+            self.open.cell.of_stream = sums.of_stream;
+            // In the gaps of talk the stream may have a room's sound only: what the house plays loud says more.
+            let peak_db = 20.0 * f64::from(peak.max(1e-6)).log10();
+            for (sum, value) in self.open.cell_broad.iter_mut().zip([10.0 * square.log10(), peak_db, 1.0]) {
+                *sum += down * value;
+            }
             for b in 0..BANDS {
                 for m in 0..3 {
                     self.open.cell.house[m][b] += sums.house[m][b];
                 }
-                for c in 0..2 {
+                for c in 0..3 {
                     self.open.cell.stream[c][b] += sums.stream[c][b] / square;
+                }
+                for c in 0..2 {
                     for m in 0..3 {
                         self.open.cell.cross[c][m][b] += sums.cross[c][m][b] / broad;
                     }
@@ -318,7 +329,7 @@ impl Open {
     fn reset(&mut self) {
         (self.frames, self.whole, self.squares) = (0, true, [0.0; 2]);
         self.cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
-        (self.cell, self.cell_frames, self.cell_broad_db) = (Sums::default(), 0, 0.0);
+        (self.cell, self.cell_frames, self.cell_broad) = (Sums::default(), 0, [0.0; 3]);
         self.cells.clear();
     }
 
@@ -331,13 +342,14 @@ impl Open {
                 coherence: [[[0.0; BANDS]; 3]; 2],
                 house_db: std::array::from_fn(|b| db(sums.house[0][b] + sums.house[1][b])),
                 stream_db: [db(total(&sums.stream[0])), db(total(&sums.stream[1]))],
-                broad_db: (self.cell_broad_db / CELL_FRAMES as f64) as f32,
+                broad_db: (self.cell_broad[0] / self.cell_broad[2]) as f32,
                 level_db: db(total(&sums.house[0]) + total(&sums.house[1])),
+                peak_db: (self.cell_broad[1] / self.cell_broad[2]) as f32,
             };
             for c in 0..2 {
                 for m in 0..3 {
                     for b in 0..BANDS {
-                        let (x, y, xy) = (sums.house[m][b], sums.stream[c][b], sums.cross[c][m][b].norm_sqr());
+                        let [x, y, xy] = sums.of(c, m, b);
                         if x > 1e-18 && y > 1e-18 {
                             cell.gain_db[c][m][b] = (10.0 * (xy / (x * x)).max(1e-20).log10()) as f32;
                             cell.coherence[c][m][b] = (xy / (x * y)).min(1.0) as f32;
@@ -347,6 +359,6 @@ impl Open {
             }
             self.cells.push(cell);
         }
-        (self.cell, self.cell_frames, self.cell_broad_db) = (Sums::default(), 0, 0.0);
+        (self.cell, self.cell_frames, self.cell_broad) = (Sums::default(), 0, [0.0; 3]);
     }
 }

@@ -151,6 +151,8 @@ pub struct Heard {
     pub both_seconds: f64,
     /// Of the last half minute in which both had sound: share of the blocks that shared it.
     pub shared: f64,
+    /// Of the same: share of the blocks whose sound would have been found, had it been shared.
+    pub telling: f64,
     /// Length of that last half minute so far, seconds.
     pub recent_seconds: f64,
     /// The stream had sound, seconds of the last half minute.
@@ -169,6 +171,8 @@ pub struct Heard {
 const UNRELATED_SECONDS: f64 = 30.0;
 /// The same when the house is a room microphone, seconds.
 const UNRELATED_ROOM_SECONDS: f64 = 60.0;
+/// Share of that time whose sound would have been found, had it been shared.
+const TELLING_SHARE: f64 = 0.7;
 /// Sound before anything is said of the balance, seconds.
 pub const ENOUGH_SECONDS: f64 = 40.0;
 /// Talk and held sound that a copy's certificate needs, each, seconds.
@@ -186,7 +190,7 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> 
         return Opinion::unsure(Detail::HouseSilent, Missing::HouseSound, ENOUGH_SECONDS);
     }
     let wait = if room_microphone { UNRELATED_ROOM_SECONDS } else { UNRELATED_SECONDS };
-    if heard.recent_seconds >= wait && heard.shared < 0.1 {
+    if heard.recent_seconds >= wait && heard.shared < 0.1 && heard.telling >= TELLING_SHARE {
         return Opinion { kin: Kin::Unrelated, detail: Detail::NothingShared, missing: None };
     }
     if room_microphone {
@@ -229,6 +233,10 @@ mod limit {
     pub(super) const NO_ROOM_DB: f64 = -26.0;
     /// Jitter of the broadband gain over local movement that a room on a copy does not reach.
     pub(super) const BEYOND_ROOM_JITTER: f64 = 0.2;
+    /// Movement of the broadband gain over 4 s, over local movement, that it does not reach.
+    pub(super) const BEYOND_ROOM_BLOCKS: f64 = 1.0;
+    /// Own: the same; a room moves the bands of an organ, and leaves the whole as it was.
+    pub(super) const OWN_BLOCKS: f64 = 0.22;
     /// Own without a look at what is unexplained: most of the stream is explained as well as this, dB,
     pub(super) const CLEAR_DB: f64 = -28.0;
     /// the movement reaches this, dB,
@@ -239,6 +247,14 @@ mod limit {
     pub(super) const COPY_MOVES_DB: f64 = 0.25;
     /// Copy: movement of a processed one, dB, if it is also small against what the processing explains.
     pub(super) const PROCESSED_MOVES_DB: f64 = 0.40;
+    /// Copy with something added: movement, and local movement, over what the unexplained sound could do at most,
+    pub(super) const ADDED_MOVES: f64 = 0.45;
+    /// of which this local;
+    pub(super) const ADDED_LOCAL: f64 = 0.35;
+    /// Copy with something added, or through a steep equaliser: broadband gain over 4 s, dB.
+    pub(super) const STILL_BLOCKS_DB: f64 = 0.1;
+    /// Copy through a steep equaliser: movement over that of an equalised and compressed copy, the gain being still.
+    pub(super) const STEEP_MOVES: f64 = 0.75;
     /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
     pub(super) const COPY_REST_DB: f64 = 0.6;
     /// Copy: talk over held sound that the level does not explain, dB; 1.5 times the jitter is added.
@@ -257,7 +273,8 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
         && b.local_moves_db >= limit::OWN_LOCAL_SHARE * b.moves_db;
     let no_room = b.moves_beside_step_db >= limit::BEYOND_ROOM_DB
         || b.unexplained_db <= limit::NO_ROOM_DB
-        || b.jitter_db >= limit::BEYOND_ROOM_JITTER * b.local_moves_db;
+        || b.jitter_db >= limit::BEYOND_ROOM_JITTER * b.local_moves_db
+        || b.block_moves_db >= limit::BEYOND_ROOM_BLOCKS * b.local_moves_db;
     let clear = b.unexplained_db <= limit::CLEAR_DB
         && b.moves_beside_step_db >= limit::CLEAR_MOVES_DB
         && b.moves_beside_step_db >= limit::CLEAR_OVER_COPY * b.copy_moves_db;
@@ -267,17 +284,29 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     let stranger = if b.jitter_db > limit::HEAVY_JITTER_DB { limit::HEAVY_OVER_STRANGER } else { 0.0 };
     let moves = moves && beside_talk && b.local_moves_db >= stranger * b.stranger_moves_db;
     let lasting = b.moves_beside_step_db >= limit::OWN_LASTING_SHARE * b.moves_db;
-    if lasting && (moves && no_room || clear) {
+    let whole = b.block_moves_db >= limit::OWN_BLOCKS * b.local_moves_db;
+    if lasting && whole && (moves && no_room || clear) {
         return own(Detail::BalanceMoves);
     }
     let step = b.talk_step_db.abs();
     if step >= limit::STEP_DB && b.passages >= 2 && b.kind_spread_db <= 0.1 * step && b.wobble_db <= 0.05 * step {
         return own(Detail::LevelSteps);
     }
-    let still = b.moves_db <= limit::COPY_MOVES_DB
-        || b.moves_db <= limit::PROCESSED_MOVES_DB && b.local_moves_db <= 0.75 * processed;
+    // The gain of the whole stands still: what moves by band is what was added, or the edges of an equaliser.
+    let quiet = b.block_moves_db <= limit::STILL_BLOCKS_DB && b.jitter_db <= limit::STILL_BLOCKS_DB;
+    let added = quiet
+        && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
+        && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db;
+    let steep = quiet
+        && b.block_moves_db <= 0.5 * limit::STILL_BLOCKS_DB
+        && b.moves_db <= limit::PROCESSED_MOVES_DB
+        && b.moves_db <= limit::STEEP_MOVES * b.copy_moves_db;
+    let still = (b.moves_db <= limit::COPY_MOVES_DB
+        || b.moves_db <= limit::PROCESSED_MOVES_DB && b.local_moves_db <= 0.75 * processed)
+        && b.moves_db <= 1.2 * b.copy_moves_db;
+    let still = still || added || steep;
     let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB + 1.5 * b.jitter_db.min(0.8);
-    if !(still && level) || b.moves_db > 1.2 * b.copy_moves_db {
+    if !(still && level) {
         return Opinion::unsure(Detail::InBetween, Missing::VariedSound, CERTIFICATE_SECONDS);
     }
     let (talk, music) = (CERTIFICATE_SECONDS - heard.talk_seconds, CERTIFICATE_SECONDS - heard.music_seconds);

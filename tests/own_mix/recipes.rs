@@ -306,8 +306,7 @@ impl Scenes {
         Mix { left: x.clone(), right: x }.scaled(FRAC_PI_4.cos())
     }
 
-    /// Stream, house, and what is allowed: verdicts parted by `|`. R04, R10 and R23 are copies; a step between talk and
-    /// music that a compressor or a room makes may still leave them at "cannot tell", never at "own".
+    /// Stream, house, and what is allowed: verdicts parted by `|`.
     pub fn recipe(&self, name: &str) -> (Mix, Mix, &'static str) {
         let house = self.mix(&[]);
         let equalised = |x: &Mix| {
@@ -320,7 +319,7 @@ impl Scenes {
             "R01" => (h(), h(), "copy"),
             "R02" => (house.late(6_590).scaled(-0.2), h(), "copy"),
             "R03" => (equalised(&house), h(), "copy"),
-            "R04" => (compressed(&house, -26.0, 4.0), h(), "copy|wait"),
+            "R04" => (compressed(&house, -26.0, 4.0), h(), "copy"),
             "R05" => {
                 let mono: Vec<f32> = house.left.iter().zip(&house.right).map(|(l, r)| (l + r) / 2.0).collect();
                 (Mix { left: mono.clone(), right: mono }, h(), "copy")
@@ -331,7 +330,7 @@ impl Scenes {
             "R09" => (house.plus(&self.hiss(100, -60.0)), h(), "copy"),
             "R10" => {
                 let x = on_another_clock(&compressed(&equalised(&house), -26.0, 4.0), 0.05, 60.0);
-                (x.plus(&self.hiss(100, -60.0)), h(), "copy|wait")
+                (x.plus(&self.hiss(100, -60.0)), h(), "copy")
             }
             "R11" => (self.mix(&voice_up), h(), "own"),
             "R12" => (self.mix(&[("voice", Some(-8.0))]), h(), "own"),
@@ -355,7 +354,7 @@ impl Scenes {
             "R23" => {
                 let f = butter_first(4_000.0);
                 let room = self.hiss(300, -45.0).through(f.0, f.1);
-                (house.plus(&room).plus(&house.late(1_200).scaled(0.05)), h(), "copy|wait")
+                (house.plus(&room).plus(&house.late(1_200).scaled(0.05)), h(), "copy")
             }
             other => unreachable!("no recipe {other}"),
         }

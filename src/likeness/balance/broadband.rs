@@ -1,0 +1,129 @@
+//! The gain that all bands share, and how it moves in time.
+
+use super::{Balance, CELL_SECONDS, Table};
+use crate::likeness::spectra::BANDS;
+use crate::likeness::statistics::{deviation, least_squares, median, percentile, weighted_median};
+use crate::likeness::track::Cell;
+
+/// Cells of a block of the broadband gain: 4.1 s.
+const BLOCK: usize = 12;
+
+/// The gain that all bands share: its place, its roughness over bands, and how it moves in time.
+pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Balance) {
+    let n = cells.len();
+    let mut fixed = vec![[0.0; BANDS]; tables.len()];
+    let mut shown = [0.0; BANDS];
+    for (table, fixed) in tables.iter().zip(&mut fixed) {
+        for b in 0..BANDS {
+            let column: Vec<f64> = (0..n)
+                .filter(|t| table.weight[*t][b] > 0.0)
+                .map(|t| table.gain[t][b] + f64::from(cells[t].broad_db))
+                .collect();
+            fixed[b] = if column.is_empty() { f64::NAN } else { median(column) };
+            shown[b] += fixed[b] / tables.len() as f64;
+        }
+    }
+    let known: Vec<f64> = shown.iter().copied().filter(|x| x.is_finite()).collect();
+    if known.is_empty() {
+        return;
+    }
+    let steps: Vec<f64> = known.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
+    out.slope_db = (steps.iter().sum::<f64>() / steps.len().max(1) as f64).sqrt();
+    out.gain_db = median(known);
+    out.band_gain_db = shown.map(|x| if x.is_finite() { x } else { 0.0 });
+    let top = percentile(&cells.iter().map(|c| f64::from(c.level_db)).collect::<Vec<_>>(), 0.95);
+    let top_peak = percentile(&cells.iter().map(|c| f64::from(c.peak_db)).collect::<Vec<_>>(), 0.95);
+    let mut follow = Follow::new(top);
+    let (mut gains, mut features, mut of_kind) = (Vec::new(), Vec::new(), Vec::new());
+    for t in 0..n {
+        let level = f64::from(cells[t].level_db);
+        let [fast, slow] = follow.step(level);
+        if level < top - 30.0 {
+            continue;
+        }
+        let (mut values, mut weights) = (Vec::new(), Vec::new());
+        for (table, fixed) in tables.iter().zip(&fixed) {
+            for b in (0..BANDS).filter(|b| table.weight[t][*b] > 0.0) {
+                values.push(table.gain[t][b] + f64::from(cells[t].broad_db) - fixed[b]);
+                weights.push(table.weight[t][b]);
+            }
+        }
+        if !values.is_empty() {
+            out.counted[t] = true;
+            gains.push(weighted_median(&values, &weights));
+            let near = level - top;
+            of_kind.push(kinds[t]);
+            let peak = f64::from(cells[t].peak_db) - top_peak;
+            features.push([1.0, near, (near + 12.0).max(0.0), fast, slow, kinds[t], peak, (peak + 12.0).max(0.0)]);
+        }
+    }
+    out.seconds = gains.len() as f64 * CELL_SECONDS;
+    if gains.len() < 2 * BLOCK {
+        return;
+    }
+    out.jitter_db = median(gains.windows(2).map(|w| (w[1] - w[0]).abs()).collect());
+    let sure = features.iter().zip(&gains).filter(|(x, _)| x[5] != 0.0);
+    let beside_level = 2.0 * least_squares(sure.map(|(x, y)| (x, 1.0, *y)))[5];
+    features.iter_mut().for_each(|x| x[5] = 0.0);
+    let fit = least_squares(features.iter().zip(&gains).map(|(x, y)| (x, 1.0, *y)));
+    let rest: Vec<f64> =
+        features.iter().zip(&gains).map(|(x, y)| y - fit.iter().zip(x).map(|(k, x)| k * x).sum::<f64>()).collect();
+    let blocks = |values: &[f64]| values.chunks_exact(BLOCK).map(|b| median(b.to_vec())).collect::<Vec<f64>>();
+    let by_block = blocks(&gains);
+    out.blocks = by_block.len();
+    out.block_moves_db = deviation(&by_block);
+    out.block_rest_db = deviation(&blocks(&rest)).min(out.block_moves_db);
+    let step = passages(&by_block, &of_kind, out);
+    // Talk is softer than song: a fit on level and kind of a gain that follows neither finds both, one against the
+    // other. Where nothing works from moment to moment the level explains nothing.
+    out.talk_step_db = if out.jitter_db < FOLLOWS_LEVEL_DB { step } else { beside_level };
+    let within = gains.chunks_exact(BLOCK).map(|b| {
+        let middle = median(b.to_vec());
+        1.483 * median(b.iter().map(|x| (x - middle).abs()).collect())
+    });
+    out.wobble_db = median(within.collect());
+}
+
+/// Change of the broadband gain from cell to cell from which it may follow the level, dB.
+const FOLLOWS_LEVEL_DB: f64 = 0.1;
+/// Blocks of one kind in a row that make a passage.
+const PASSAGE_BLOCKS: usize = 2;
+
+/// How often talk and held sound take turns, and how alike the blocks of one kind are; gives talk over held sound, dB.
+fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) -> f64 {
+    let kinds = of_kind.chunks_exact(BLOCK).map(|k| k.iter().sum::<f64>() / BLOCK as f64);
+    let pure: Vec<(f64, f64)> =
+        by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
+    let passages: Vec<&[(f64, f64)]> = pure.chunk_by(|a, b| a.1 == b.1).filter(|p| p.len() >= PASSAGE_BLOCKS).collect();
+    out.passages = passages.windows(2).filter(|w| w[0][0].1 != w[1][0].1).count();
+    let of = |kind: f64| pure.iter().filter(|(_, k)| *k == kind).map(|(g, _)| *g).collect::<Vec<f64>>();
+    let spread = |kind: f64| {
+        let middle = median(of(kind));
+        percentile(&of(kind).iter().map(|g| (g - middle).abs()).collect::<Vec<_>>(), 0.95)
+    };
+    out.kind_spread_db = spread(1.0).max(spread(-1.0));
+    let [talk, held] = [of(1.0), of(-1.0)];
+    if talk.is_empty() || held.is_empty() { 0.0 } else { median(talk) - median(held) }
+}
+
+/// Level followed with 0.8 s and 5 s, dB re the loud.
+struct Follow {
+    top: f64,
+    state: Option<[f64; 2]>,
+}
+
+impl Follow {
+    fn new(top: f64) -> Self {
+        Self { top, state: None }
+    }
+
+    fn step(&mut self, level: f64) -> [f64; 2] {
+        let x = (level - self.top).max(-40.0);
+        let mut now = self.state.unwrap_or([x; 2]);
+        for (value, seconds) in now.iter_mut().zip([0.8f64, 5.0]) {
+            *value += (1.0 - (-CELL_SECONDS / seconds).exp()) * (x - *value);
+        }
+        self.state = Some(now);
+        now
+    }
+}

@@ -1,0 +1,171 @@
+//! How much the balance between bands moves from the house to the stream, over the cells of a span of time.
+//!
+//! A copy, whatever equaliser it passed, has one gain a band, and at most a broadband gain that follows the level;
+//! in a mix of its own the gain of a band follows the source that dominates it.
+
+mod broadband;
+mod moves;
+mod table;
+
+use super::spectra::{BANDS, middle_hz};
+use super::statistics::{median, percentile};
+use super::track::{CELL_FRAMES, Cell};
+use super::{GROUP_HZ, GROUPS, Group};
+use table::Table;
+
+/// Figures of a span.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Balance {
+    /// How much the balance between bands moves, dB (rms; what chance explains taken out).
+    pub moves_db: f64,
+    /// The same after one change of the static gains, at the moment that explains most, was taken out, dB.
+    pub moves_beside_step_db: f64,
+    /// The same against the neighbouring bands only, dB: a multiband compressor moves whole groups of bands.
+    pub local_moves_db: f64,
+    /// What the sound that the house does not explain could move at most, if it were in step with the house, dB.
+    pub stranger_moves_db: f64,
+    /// `moves_db` that an equalised and compressed copy would show here, dB.
+    pub copy_moves_db: f64,
+    /// Share of the stream that the house does not explain, dB (median over cells and bands).
+    pub unexplained_db: f64,
+    /// Static gain by band, dB.
+    pub band_gain_db: [f64; BANDS],
+    /// How much each band's gain moves against the others, dB.
+    pub band_moves_db: [f64; BANDS],
+    /// Bands that were heard.
+    pub band_heard: [bool; BANDS],
+    /// Broadband gain, dB (median over bands).
+    pub gain_db: f64,
+    /// Roughness of the static gain from band to band, dB.
+    pub slope_db: f64,
+    /// Median change of the broadband gain from cell to cell, dB.
+    pub jitter_db: f64,
+    /// Broadband gain in blocks of 4.1 s: standard deviation, dB.
+    pub block_moves_db: f64,
+    /// The same after what the level explains was taken out, dB.
+    pub block_rest_db: f64,
+    /// Talk over held sound in the broadband gain, dB, beside what the level explains.
+    pub talk_step_db: f64,
+    /// How far blocks of one kind of sound lie apart in the broadband gain, dB.
+    pub kind_spread_db: f64,
+    /// Changes between talk and held sound.
+    pub passages: usize,
+    /// Wobble of the broadband gain within a block, dB.
+    pub wobble_db: f64,
+    /// Blocks.
+    pub blocks: usize,
+    /// Seconds of cells that were used.
+    pub seconds: f64,
+    /// Reference of each stream channel: 0 left, 1 right, 2 both.
+    pub from: [usize; 2],
+    /// The stream channel was used at all.
+    pub used: [bool; 2],
+    /// For each cell given: it was used for the broadband gain.
+    pub counted: Vec<bool>,
+}
+
+/// Seconds of a cell.
+pub const CELL_SECONDS: f64 = (CELL_FRAMES * super::spectra::STEP) as f64 / super::thin::WORK_HZ as f64;
+
+/// Compares over `cells` (of blocks in which both feeds had sound and agreed on the delay). `channels` are those of
+/// stream and house, `kinds` is 1 for talk, -1 for held sound, 0 for neither.
+pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<Balance> {
+    let heard = heard(cells)?;
+    // A mono house may be one side of the stream or its sum: the three are of the stream (see `spectra::Sums`).
+    let of_stream = channels == [2, 1];
+    let references: &[usize] = if channels[1] == 2 || of_stream { &[0, 1, 2] } else { &[0] };
+    let mut out = Balance { counted: vec![false; cells.len()], ..Balance::default() };
+    let loudest = |c: usize| percentile(&cells.iter().map(|x| f64::from(x.stream_db[c])).collect::<Vec<_>>(), 0.95);
+    let levels = [loudest(0), if channels[0] == 2 { loudest(1) } else { f64::NEG_INFINITY }];
+    let used = |c: usize| c < channels[0] && levels[c] > levels[0].max(levels[1]) - 40.0;
+    out.used = if of_stream { [true, false] } else { [used(0), used(1)] };
+    let mut tables = Vec::new();
+    for c in (0..channels[0]).filter(|c| out.used[*c]) {
+        let straight = |m: usize| m == c || channels == [1, 1];
+        let mean = |m: usize| {
+            let all = cells.iter().zip(&heard).flat_map(|(cell, heard)| {
+                (0..BANDS).filter(|b| heard[*b]).map(move |b| f64::from(cell.coherence[c][m][b]))
+            });
+            let (n, sum) = all.fold((0.0, 0.0), |(n, s), g| (n + 1.0, s + g));
+            sum / f64::max(n, 1.0) + if straight(m) { 0.003 } else { 0.0 }
+        };
+        let best = references.iter().copied().max_by(|a, b| mean(*a).total_cmp(&mean(*b)))?;
+        out.from[c] = best;
+        tables.push(Table::new(cells, &heard, c, best));
+    }
+    moves::add(&tables, cells, &heard, &mut out);
+    out.unexplained_db = table::unexplained(cells, &heard, &out);
+    broadband::add(&tables, cells, kinds, &mut out);
+    out.copy_moves_db = 0.12 + 0.22 * out.slope_db.min(3.0) + 0.35 * out.jitter_db.min(1.0);
+    Some(out)
+}
+
+impl Balance {
+    /// Group of a band.
+    fn group(band: usize) -> usize {
+        GROUP_HZ.iter().rposition(|low| middle_hz(band) >= *low).unwrap_or(0)
+    }
+
+    /// By group: static gain over the median, and how much it moves.
+    pub fn groups(&self) -> [Group; GROUPS] {
+        std::array::from_fn(|g| {
+            let bands: Vec<usize> = (0..BANDS).filter(|b| Self::group(*b) == g && self.band_heard[*b]).collect();
+            let n = bands.len() as f64;
+            let over = bands.iter().map(|b| self.band_gain_db[*b] - self.gain_db).sum::<f64>() / n;
+            let moves = (bands.iter().map(|b| self.band_moves_db[*b].powi(2)).sum::<f64>() / n).sqrt();
+            if bands.is_empty() { Group::default() } else { Group { over_db: Some(over), moves_db: moves } }
+        })
+    }
+
+    /// Gain by group in `cells`, over the median gain of the whole span, dB.
+    pub fn groups_of(&self, cells: &[&Cell]) -> [Option<f64>; GROUPS] {
+        std::array::from_fn(|g| {
+            let (mut n, mut sum) = (0.0, 0.0);
+            for c in (0..2).filter(|c| self.used[*c]) {
+                for b in (0..BANDS).filter(|b| Self::group(*b) == g && self.band_heard[*b]) {
+                    for cell in cells.iter().filter(|x| x.coherence[c][self.from[c]][b] > 0.3) {
+                        // Loud cells say more; their power is the weight.
+                        let weight = 10f64.powf(f64::from(cell.house_db[b]) / 10.0);
+                        n += weight;
+                        sum += weight * (f64::from(cell.gain_db[c][self.from[c]][b] + cell.broad_db) - self.gain_db);
+                    }
+                }
+            }
+            (n > 0.0).then(|| sum / n)
+        })
+    }
+
+    /// Broadband gain over `cells`, dB; `None` under 5 s of them.
+    pub fn gain_of<'a>(&self, cells: impl Iterator<Item = &'a Cell>) -> Option<f64> {
+        let mut values = Vec::new();
+        let mut count = 0;
+        for cell in cells {
+            count += 1;
+            for c in (0..2).filter(|c| self.used[*c]) {
+                for b in (0..BANDS).filter(|b| self.band_heard[*b] && cell.coherence[c][self.from[c]][*b] > 0.5) {
+                    values.push(f64::from(cell.gain_db[c][self.from[c]][b] + cell.broad_db));
+                }
+            }
+        }
+        (count as f64 * CELL_SECONDS >= 5.0 && !values.is_empty()).then(|| median(values))
+    }
+}
+
+/// Which bands of which cells the house fills; `None` when there is next to nothing.
+fn heard(cells: &[&Cell]) -> Option<Vec<[bool; BANDS]>> {
+    let top: [f64; BANDS] =
+        std::array::from_fn(|b| percentile(&cells.iter().map(|c| f64::from(c.house_db[b])).collect::<Vec<_>>(), 0.95));
+    let most = top.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let mut any = 0;
+    let rows = cells
+        .iter()
+        .map(|cell| {
+            let row: [bool; BANDS] =
+                std::array::from_fn(|b| f64::from(cell.house_db[b]) > (top[b] - 35.0).max(most - 60.0));
+            let enough = row.iter().filter(|x| **x).count() >= 5;
+            any += usize::from(enough);
+            if enough { row } else { [false; BANDS] }
+        })
+        .collect();
+    (any >= 8).then_some(rows)
+}
