@@ -1,8 +1,31 @@
-//! Two dozen scenes made by plain formulas, 128 s each, and the verdict that is right for each.
+//! Own mix or copy: two dozen scenes made by plain formulas with the verdict that is right for each, the bench in
+//! short, devices with clocks of their own, and feeds at fault.
 #![allow(clippy::unwrap_used)]
 
+#[path = "own_mix/brief.rs"]
+mod brief;
+#[path = "../benches/own_mix/cases.rs"]
+mod cases;
+#[path = "../benches/own_mix/desk.rs"]
+mod desk;
+#[path = "own_mix/devices.rs"]
+mod devices;
+#[path = "own_mix/faults.rs"]
+mod faults;
+#[path = "own_mix/offline.rs"]
+mod offline;
+#[path = "../benches/own_mix/play.rs"]
+#[allow(dead_code)] // figures are printed by the bench
+mod play;
 #[path = "own_mix/recipes.rs"]
 mod recipes;
+#[path = "../benches/own_mix/sources.rs"]
+mod sources;
+#[path = "../benches/own_mix/table.rs"]
+#[allow(dead_code)] // the table is the bench's
+mod table;
+#[path = "own_mix/turns.rs"]
+mod turns;
 
 use mixwarden::likeness::{Comparer, Detail, Kin, Likeness};
 use mixwarden::units::SampleRate;

@@ -1,12 +1,14 @@
 //! Own mix or copy, on synthesised services that nothing was tuned on; and what the comparison costs.
 //!
-//! `cargo bench --bench own_mix -- [FIRST_SEED] [SESSIONS] [features]`. Thresholds were tried on seeds under 1000;
+//! `cargo bench --bench own_mix -- [FIRST_SEED] [SESSIONS] [SECONDS] [features]`, or `-- real`
+//! for real recordings. Thresholds were tried on seeds under 1000;
 //! the table is for seeds from 1000 on. Each session is one invented multitrack with 17 to 20 cases.
 
 mod cases;
 mod cost;
 mod desk;
 mod play;
+mod real;
 mod sources;
 mod table;
 
@@ -20,7 +22,11 @@ fn main() {
     let words: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with("--")).collect();
     let numbers: Vec<u64> = words.iter().filter_map(|a| a.parse().ok()).collect();
     let (first, sessions) = (numbers.first().copied().unwrap_or(1_000), numbers.get(1).copied().unwrap_or(40));
+    let seconds = numbers.get(2).map_or(SECONDS, |n| *n as f64);
     let features = words.iter().any(|w| w == "features");
+    if words.iter().any(|w| w == "real") {
+        return real::print();
+    }
     let next = AtomicU64::new(first);
     let results = Mutex::new(Vec::new());
     let workers = std::thread::available_parallelism().map_or(1, |n| n.get().min(2));
@@ -32,7 +38,7 @@ fn main() {
                     if seed >= first + sessions {
                         break;
                     }
-                    play::session(seed, SECONDS, &mut |played| {
+                    play::session(seed, seconds, &mut |played| {
                         if features {
                             played.features.iter().for_each(|line| println!("{line}"));
                         }

@@ -13,7 +13,7 @@ fn percentile(values: &mut [f64], share: f64) -> f64 {
 }
 
 /// A verdict that was told and was false at its time.
-fn is_wrong(outcome: &Outcome, at: f64, kin: Kin) -> bool {
+pub fn is_wrong(outcome: &Outcome, at: f64, kin: Kin) -> bool {
     if outcome.row == "re-patch own to copy" {
         // Before the change it is an own mix; after it only a verdict that is told anew counts.
         return kin == Kin::Unrelated

@@ -7,7 +7,7 @@ use super::side::Side;
 use super::spectra;
 use super::thin::WORK_HZ;
 use super::track::{self, BLOCK_SECONDS, Block, Cell, Track};
-use super::verdict::{self, Heard, Kin, Opinion, Standing};
+use super::verdict::{self, Detail, Heard, Kin, Opinion, Standing};
 use super::{GROUPS, Likeness, Sides};
 use crate::units::SampleRate;
 use std::collections::VecDeque;
@@ -177,7 +177,12 @@ impl Comparer {
         let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), self.room_microphone);
         // What the last minutes show by themselves goes before what was: the patch may have been changed since.
         let (opinion, figures) = match say(&newest) {
-            opinion if opinion.kin != Kin::Unsure && newest.heard.both_seconds < all.heard.both_seconds => {
+            // Level steps that come back to the same are proved by all that was heard, or not at all.
+            opinion
+                if opinion.kin != Kin::Unsure
+                    && opinion.detail != Detail::LevelSteps
+                    && newest.heard.both_seconds < all.heard.both_seconds =>
+            {
                 (opinion, newest)
             }
             _ => (say(&all), all),
@@ -299,5 +304,74 @@ impl Comparer {
     /// How much faster the stream's clock runs, parts in a million.
     pub fn clock_ppm(&self) -> Option<f64> {
         Some(self.track.lock()?.slope / spectra::STEP as f64 * 1e6)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise in bursts (xorshift steps), 48 kHz, one channel.
+    fn bursts(seconds: usize, seed: u32) -> Vec<f32> {
+        let mut x = seed;
+        (0..seconds * 48_000)
+            .map(|i| {
+                x ^= x << 13;
+                x ^= x >> 17;
+                x ^= x << 5;
+                let loud = if (i / 9_600) % 3 == 0 { 0.02 } else { 0.2 };
+                loud * (x as f32 / u32::MAX as f32 - 0.5)
+            })
+            .collect()
+    }
+
+    fn late(x: &[f32], frames: usize, gain: f32) -> Vec<f32> {
+        (0..x.len()).map(|i| if i < frames { 0.0 } else { gain * x[i - frames] }).collect()
+    }
+
+    /// Compares mono with mono, or a stereo stream (of two such) with a mono house.
+    fn compared(stream: &[&[f32]], house: &[f32]) -> Comparer {
+        let rate = SampleRate::HZ_48000;
+        let mut comparer = Comparer::new((rate, stream.len()), (rate, 1));
+        for hop in 0..house.len() / 480 {
+            let span = hop * 480..(hop + 1) * 480;
+            let s: Vec<f32> = span.clone().flat_map(|i| stream.iter().map(move |c| c[i])).collect();
+            comparer.hop(Some(&s), Some(&house[span]));
+        }
+        comparer
+    }
+
+    #[test]
+    fn delay_level_and_polarity_are_found_and_a_step_of_the_delay_is_followed() {
+        let house = bursts(30, 7);
+        let one = compared(&[&late(&house, 4_321, -0.25)], &house);
+        assert!((one.delay_ms().unwrap() - 4_321.0 / 48.0).abs() < 0.005, "{:?}", one.delay_ms());
+        assert_eq!(one.likeness().inverted, Some(true));
+        assert!((one.likeness().level_db.unwrap() + 12.04).abs() < 0.02, "{:?}", one.likeness().level_db);
+        assert!(one.clock_ppm().unwrap().abs() < 0.1, "{:?}", one.clock_ppm());
+        let mut stepped = late(&house, 4_321, 0.25);
+        let at = 14 * 48_000;
+        stepped[at..].copy_from_slice(&late(&house, 14_321, 0.25)[at..]);
+        let two = compared(&[&stepped], &house);
+        assert!((two.delay_ms().unwrap() - 14_321.0 / 48.0).abs() < 0.02, "{:?}", two.delay_ms());
+    }
+
+    #[test]
+    fn a_mono_house_is_one_side_or_the_sum_of_a_copy() {
+        let (a, b) = (bursts(25, 7), bursts(25, 91));
+        let sum: Vec<f32> = a.iter().zip(&b).map(|(a, b)| (a + b) / 2.0).collect();
+        for (house, from) in [(&a, 0), (&b, 1), (&sum, 2)] {
+            let balance = compared(&[&a, &b], house).balance.unwrap();
+            assert_eq!((balance.from[0], balance.used), (from, [true, false]));
+            assert!(balance.moves_db < 0.05 && balance.unexplained_db < -30.0, "{balance:?}");
+        }
+    }
+
+    #[test]
+    fn strange_sound_shares_nothing() {
+        let comparer = compared(&[&bursts(70, 7)], &bursts(70, 12_345));
+        assert_eq!((comparer.likeness().kin, comparer.delay_ms()), (Kin::Unrelated, None));
+        let heard = comparer.heard;
+        assert!(heard.shared == 0.0 && heard.telling > 0.9, "{heard:?}");
     }
 }

@@ -95,3 +95,33 @@ pub fn least_squares<'a, const N: usize>(rows: impl Iterator<Item = (&'a [f64; N
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fit_finds_the_line_that_made_the_values_and_a_weight_of_nothing_hides_one() {
+        let rows: Vec<[f64; 2]> = (0..20).map(|i| [1.0, f64::from(i)]).collect();
+        let at = |x: &[f64; 2]| if x[1] == 7.0 { (0.0, 1e3) } else { (1.0, 3.0 - 0.5 * x[1]) };
+        let [offset, slope] = least_squares(rows.iter().map(|x| (x, at(x).0, at(x).1)));
+        assert!((offset - 3.0).abs() < 1e-3 && (slope + 0.5).abs() < 1e-4, "{offset} {slope}");
+    }
+
+    #[test]
+    fn a_spread_is_what_chance_does_not_explain() {
+        let mut spread = Spread::default();
+        for value in [1.0, -1.0, 1.0, -1.0] {
+            spread.add(2.0, value, 0.75);
+        }
+        assert!((spread.rms() - 0.5).abs() < 1e-12);
+        spread.add(100.0, 0.0, 1.0);
+        assert_eq!(spread.rms(), 0.0);
+    }
+
+    #[test]
+    fn a_weighted_median_leaves_out_what_has_no_weight() {
+        assert_eq!(weighted_median(&[9.0, 1.0, 2.0, 3.0], &[0.0, 1.0, 1.0, 5.0]), 3.0);
+        assert_eq!(weighted_median(&[9.0, 1.0, 2.0], &[0.0, 1.0, 1.0]), 1.0);
+    }
+}

@@ -223,6 +223,8 @@ mod limit {
     pub(super) const OWN_LOCAL_SHARE: f64 = 0.5;
     /// Own: sound that is not talk, seconds.
     pub(super) const BESIDE_TALK_SECONDS: f64 = 15.0;
+    /// Own, where the broadband gain stands still: talk, seconds (an organ in a room is no mix of its own).
+    pub(super) const BESIDE_MUSIC_SECONDS: f64 = 15.0;
     /// Jitter of the broadband gain that only heavy compressors make, dB;
     pub(super) const HEAVY_JITTER_DB: f64 = 0.8;
     /// behind these, local movement over that of unexplained sound.
@@ -249,18 +251,24 @@ mod limit {
     pub(super) const PROCESSED_MOVES_DB: f64 = 0.40;
     /// Copy with something added: movement, and local movement, over what the unexplained sound could do at most,
     pub(super) const ADDED_MOVES: f64 = 0.45;
-    /// of which this local;
+    /// of which this local,
     pub(super) const ADDED_LOCAL: f64 = 0.35;
+    /// and unexplained part: sound that lies over all, not a source that the house has not, dB.
+    pub(super) const ADDED_DB: f64 = -27.0;
     /// Copy with something added, or through a steep equaliser: broadband gain over 4 s, dB.
     pub(super) const STILL_BLOCKS_DB: f64 = 0.1;
     /// Copy through a steep equaliser: movement over that of an equalised and compressed copy, the gain being still.
     pub(super) const STEEP_MOVES: f64 = 0.75;
     /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
     pub(super) const COPY_REST_DB: f64 = 0.6;
-    /// Copy: talk over held sound that the level does not explain, dB; 1.5 times the jitter is added.
-    pub(super) const COPY_TALK_STEP_DB: f64 = 0.8;
+    /// Copy: talk over held sound that the level does not explain, dB. Talk that was moved by 3 dB and compressed
+    /// with the rest has shown 1.1.
+    pub(super) const COPY_TALK_STEP_DB: f64 = 0.6;
     /// Own by level steps: talk over held sound, dB.
     pub(super) const STEP_DB: f64 = 2.5;
+    /// Own by level steps: how far blocks of one kind lie apart, and wobble, over the step. A fader that is ridden, or
+    /// a slow leveller, comes back to within 0.05 of it by chance; a mix of its own to within 0.01.
+    pub(super) const STEP_SPREAD: f64 = 0.02;
 }
 
 fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
@@ -285,18 +293,26 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     let moves = moves && beside_talk && b.local_moves_db >= stranger * b.stranger_moves_db;
     let lasting = b.moves_beside_step_db >= limit::OWN_LASTING_SHARE * b.moves_db;
     let whole = b.block_moves_db >= limit::OWN_BLOCKS * b.local_moves_db;
-    if lasting && whole && (moves && no_room || clear) {
+    let whole = whole || b.moves_beside_step_db >= limit::BEYOND_ROOM_DB;
+    let clear = clear && (whole || heard.talk_seconds >= limit::BESIDE_MUSIC_SECONDS);
+    if lasting && (moves && no_room && whole || clear) {
         return own(Detail::BalanceMoves);
     }
     let step = b.talk_step_db.abs();
-    if step >= limit::STEP_DB && b.passages >= 2 && b.kind_spread_db <= 0.1 * step && b.wobble_db <= 0.05 * step {
+    if step >= limit::STEP_DB
+        && b.passages >= 2
+        && b.kind_spread_db <= limit::STEP_SPREAD * step
+        && b.wobble_db <= limit::STEP_SPREAD * step
+    {
         return own(Detail::LevelSteps);
     }
     // The gain of the whole stands still: what moves by band is what was added, or the edges of an equaliser.
     let quiet = b.block_moves_db <= limit::STILL_BLOCKS_DB && b.jitter_db <= limit::STILL_BLOCKS_DB;
     let added = quiet
         && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
-        && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db;
+        && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db
+        && (b.moves_db <= limit::COPY_MOVES_DB
+            || b.moves_db <= limit::PROCESSED_MOVES_DB && b.unexplained_db > limit::ADDED_DB);
     let steep = quiet
         && b.block_moves_db <= 0.5 * limit::STILL_BLOCKS_DB
         && b.moves_db <= limit::PROCESSED_MOVES_DB
@@ -305,7 +321,7 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
         || b.moves_db <= limit::PROCESSED_MOVES_DB && b.local_moves_db <= 0.75 * processed)
         && b.moves_db <= 1.2 * b.copy_moves_db;
     let still = still || added || steep;
-    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB + 1.5 * b.jitter_db.min(0.8);
+    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB;
     if !(still && level) {
         return Opinion::unsure(Detail::InBetween, Missing::VariedSound, CERTIFICATE_SECONDS);
     }
@@ -364,5 +380,124 @@ impl Standing {
             self.announced = look;
         }
         self.announced.kin != before
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn heard() -> Heard {
+        Heard {
+            both_seconds: 120.0,
+            shared: 1.0,
+            telling: 1.0,
+            recent_seconds: 30.0,
+            stream_seconds: 30.0,
+            house_seconds: 30.0,
+            came: true,
+            talk_seconds: 40.0,
+            music_seconds: 40.0,
+        }
+    }
+
+    /// A plain copy.
+    fn still() -> Balance {
+        Balance { seconds: 110.0, copy_moves_db: 0.12, unexplained_db: -50.0, ..Balance::default() }
+    }
+
+    fn kin(heard: &Heard, balance: &Balance) -> (Kin, Detail) {
+        let opinion = look(heard, Some(balance), false);
+        assert_eq!(opinion.missing.is_none(), opinion.kin != Kin::Unsure, "says what is missing when unsure");
+        (opinion.kin, opinion.detail)
+    }
+
+    #[test]
+    fn a_copy_needs_talk_and_music() {
+        assert_eq!(kin(&heard(), &still()), (Kin::Copy, Detail::Plain));
+        let talk_only = Heard { music_seconds: 4.0, ..heard() };
+        let opinion = look(&talk_only, Some(&still()), false);
+        assert_eq!((opinion.kin, opinion.missing), (Kin::Unsure, Some((Missing::Music, 16.0))));
+        assert_eq!(look(&heard(), Some(&still()), true).missing, Some((Missing::DeskFeed, 0.0)));
+    }
+
+    #[test]
+    fn moving_bands_are_an_own_mix_unless_the_whole_stands_still_or_one_change_explains_them() {
+        let own = Balance {
+            moves_db: 1.2,
+            moves_beside_step_db: 1.0,
+            local_moves_db: 0.9,
+            stranger_moves_db: 0.8,
+            block_moves_db: 0.8,
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &own), (Kin::Own, Detail::BalanceMoves));
+        // A lone organ in a room moves its bands, and the whole stands still.
+        let organ = Balance {
+            moves_db: 0.6,
+            moves_beside_step_db: 0.5,
+            local_moves_db: 0.58,
+            stranger_moves_db: 0.42,
+            copy_moves_db: 0.34,
+            unexplained_db: -32.0,
+            block_moves_db: 0.005,
+            ..still()
+        };
+        let alone = Heard { talk_seconds: 0.0, ..heard() };
+        assert_eq!(kin(&alone, &organ).0, Kin::Unsure);
+        assert_eq!(kin(&alone, &Balance { block_moves_db: 0.3, ..organ }).0, Kin::Own);
+        // The equaliser was changed once.
+        assert_eq!(kin(&heard(), &Balance { moves_beside_step_db: 0.3, ..own.clone() }).0, Kin::Unsure);
+        // A multiband compressor moves whole groups of bands.
+        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.3, unexplained_db: -24.0, ..own }).0, Kin::Unsure);
+    }
+
+    #[test]
+    fn level_steps_are_an_own_mix_only_when_they_come_back_to_the_same() {
+        let steps = Balance {
+            talk_step_db: 5.0,
+            passages: 2,
+            kind_spread_db: 0.05,
+            block_moves_db: 2.4,
+            block_rest_db: 2.0,
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &steps), (Kin::Own, Detail::LevelSteps));
+        assert_eq!(kin(&heard(), &Balance { passages: 1, ..steps.clone() }).0, Kin::Unsure);
+        // Somebody rides the fader.
+        assert_eq!(kin(&heard(), &Balance { kind_spread_db: 2.0, ..steps }).0, Kin::Unsure);
+    }
+
+    #[test]
+    fn no_shared_sound_is_unrelated_only_if_it_would_have_been_found() {
+        let strangers = Heard { shared: 0.0, ..heard() };
+        let opinion = look(&strangers, None, false);
+        assert_eq!((opinion.kin, opinion.detail), (Kin::Unrelated, Detail::NothingShared));
+        assert_eq!(look(&Heard { telling: 0.3, ..strangers }, None, false).kin, Kin::Unsure);
+        assert_eq!(look(&Heard { recent_seconds: 29.0, ..strangers }, None, false).kin, Kin::Unsure);
+        assert_eq!(look(&strangers, None, true).kin, Kin::Unsure, "a room microphone needs a minute");
+    }
+
+    #[test]
+    fn a_verdict_stands_until_three_looks_speak_against_it_and_unrelated_until_sound_is_shared() {
+        let say = |kin| Opinion { kin, ..Opinion::default() };
+        let mut standing = Standing::default();
+        let told: Vec<Kin> = [Kin::Own, Kin::Own, Kin::Own, Kin::Unsure, Kin::Copy, Kin::Copy, Kin::Unsure, Kin::Copy]
+            .map(|kin| {
+                standing.take(say(kin), true);
+                standing.announced.kin
+            })
+            .to_vec();
+        assert_eq!(told, [Kin::Unsure, Kin::Unsure, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own]);
+        assert!(!standing.take(say(Kin::Copy), true));
+        assert!(standing.take(say(Kin::Copy), true), "three in a row");
+        let mut standing = Standing::default();
+        for _ in 0..3 {
+            standing.take(say(Kin::Unrelated), false);
+        }
+        assert_eq!(standing.announced.kin, Kin::Unrelated);
+        assert!(!standing.take(say(Kin::Unsure), false), "silence is no evidence against it");
+        assert!(standing.take(say(Kin::Unsure), true));
+        assert_eq!(standing.announced.kin, Kin::Unsure);
     }
 }

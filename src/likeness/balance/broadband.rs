@@ -72,11 +72,12 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     let by_block = blocks(&gains);
     out.blocks = by_block.len();
     out.block_moves_db = deviation(&by_block);
-    out.block_rest_db = deviation(&blocks(&rest)).min(out.block_moves_db);
     let step = passages(&by_block, &of_kind, out);
     // Talk is softer than song: a fit on level and kind of a gain that follows neither finds both, one against the
     // other. Where nothing works from moment to moment the level explains nothing.
-    out.talk_step_db = if out.jitter_db < FOLLOWS_LEVEL_DB { step } else { beside_level };
+    let follows = out.jitter_db >= FOLLOWS_LEVEL_DB;
+    out.block_rest_db = if follows { deviation(&blocks(&rest)) } else { out.block_moves_db };
+    out.talk_step_db = step.filter(|_| !follows).unwrap_or(beside_level);
     let within = gains.chunks_exact(BLOCK).map(|b| {
         let middle = median(b.to_vec());
         1.483 * median(b.iter().map(|x| (x - middle).abs()).collect())
@@ -89,8 +90,8 @@ const FOLLOWS_LEVEL_DB: f64 = 0.1;
 /// Blocks of one kind in a row that make a passage.
 const PASSAGE_BLOCKS: usize = 2;
 
-/// How often talk and held sound take turns, and how alike the blocks of one kind are; gives talk over held sound, dB.
-fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) -> f64 {
+/// How often talk and held sound take turns, and how alike the blocks of one kind are; gives talk over held sound, dB, where both were heard.
+fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) -> Option<f64> {
     let kinds = of_kind.chunks_exact(BLOCK).map(|k| k.iter().sum::<f64>() / BLOCK as f64);
     let pure: Vec<(f64, f64)> =
         by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
@@ -103,7 +104,7 @@ fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) -> f64 {
     };
     out.kind_spread_db = spread(1.0).max(spread(-1.0));
     let [talk, held] = [of(1.0), of(-1.0)];
-    if talk.is_empty() || held.is_empty() { 0.0 } else { median(talk) - median(held) }
+    (!talk.is_empty() && !held.is_empty()).then(|| median(talk) - median(held))
 }
 
 /// Level followed with 0.8 s and 5 s, dB re the loud.

@@ -135,21 +135,26 @@ impl Balance {
         })
     }
 
-    /// Broadband gain over `cells`, dB; `None` under 5 s of them.
+    /// Broadband gain over `cells`, dB; `None` under 5 s of them, and when they lie so far apart that no one gain is
+    /// theirs (rhythmic music counts as talk now and then).
     pub fn gain_of<'a>(&self, cells: impl Iterator<Item = &'a Cell>) -> Option<f64> {
-        let mut values = Vec::new();
-        let mut count = 0;
-        for cell in cells {
-            count += 1;
+        let of_cell = |cell: &Cell| {
+            let mut values = Vec::new();
             for c in (0..2).filter(|c| self.used[*c]) {
                 for b in (0..BANDS).filter(|b| self.band_heard[*b] && cell.coherence[c][self.from[c]][*b] > 0.5) {
                     values.push(f64::from(cell.gain_db[c][self.from[c]][b] + cell.broad_db));
                 }
             }
-        }
-        (count as f64 * CELL_SECONDS >= 5.0 && !values.is_empty()).then(|| median(values))
+            (!values.is_empty()).then(|| median(values))
+        };
+        let gains: Vec<f64> = cells.filter_map(of_cell).collect();
+        let apart = percentile(&gains, 0.85) - percentile(&gains, 0.15);
+        (gains.len() as f64 * CELL_SECONDS >= 5.0 && apart <= ONE_GAIN_DB).then(|| percentile(&gains, 0.5))
     }
 }
+
+/// Spread of the gains of one kind of sound (the middle 70 %) up to which it has one, dB.
+const ONE_GAIN_DB: f64 = 4.0;
 
 /// Which bands of which cells the house fills; `None` when there is next to nothing.
 fn heard(cells: &[&Cell]) -> Option<Vec<[bool; BANDS]>> {
@@ -168,4 +173,60 @@ fn heard(cells: &[&Cell]) -> Option<Vec<[bool; BANDS]>> {
         })
         .collect();
     (any >= 8).then_some(rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Cells of 150 s, talk and held sound by turns of 25 s; `gain` by band and time, dB.
+    fn figures(gain: impl Fn(usize, usize, bool) -> f64) -> Balance {
+        let talks = |t: usize| (t / 73).is_multiple_of(2);
+        let cells: Vec<Cell> = (0..440)
+            .map(|t| {
+                // Levels that come and go, differently in each band.
+                let level = |b: usize| -30.0 + 6.0 * ((t * (b + 3)) as f64 * 0.37).sin();
+                Cell {
+                    gain_db: [[std::array::from_fn(|b| gain(t, b, talks(t)) as f32); 3]; 2],
+                    coherence: [[[0.9999; BANDS]; 3]; 2],
+                    house_db: std::array::from_fn(|b| level(b) as f32),
+                    stream_db: [-20.0; 2],
+                    broad_db: 0.0,
+                    level_db: -18.0 + 2.0 * (t as f32 * 0.7).sin(),
+                    peak_db: -8.0 + 2.0 * (t as f32 * 0.9).sin(),
+                }
+            })
+            .collect();
+        let kinds: Vec<f64> = (0..440).map(|t| if talks(t) { 1.0 } else { -1.0 }).collect();
+        compare(&cells.iter().collect::<Vec<_>>(), &kinds, [2, 2]).unwrap()
+    }
+
+    #[test]
+    fn an_equaliser_moves_nothing_and_its_curve_is_read() {
+        let b = figures(|_, b, _| if b < 10 { -6.0 } else { -2.0 });
+        assert!(b.moves_db < 0.02 && b.jitter_db < 0.02 && b.block_moves_db < 0.02, "{b:?}");
+        assert!((b.band_gain_db[3] + 6.0).abs() < 0.01 && (b.band_gain_db[15] + 2.0).abs() < 0.01, "{b:?}");
+    }
+
+    #[test]
+    fn a_source_of_its_own_gain_moves_the_bands_where_it_sounds() {
+        let b = figures(|t, b, _| if (5..7).contains(&b) && t % 30 < 15 { 4.0 } else { 0.0 });
+        assert!(b.moves_db > 0.6 && b.local_moves_db > 0.6, "{b:?}");
+        assert!(b.moves_beside_step_db > 0.5 * b.moves_db, "it comes again and again: {b:?}");
+        assert!(b.band_moves_db[6] > 1.5 && b.band_moves_db[15] < 0.1, "{b:?}");
+    }
+
+    #[test]
+    fn one_change_of_the_equaliser_is_explained_by_a_step() {
+        let b = figures(|t, b, _| if b < 8 && t > 200 { 5.0 } else { 0.0 });
+        assert!(b.moves_db > 0.8 && b.moves_beside_step_db < 0.2, "{b:?}");
+    }
+
+    #[test]
+    fn louder_talk_is_a_step_that_comes_back_and_a_fader_that_was_ridden_is_none() {
+        let b = figures(|_, _, talk| if talk { 4.0 } else { 0.0 });
+        assert!((b.talk_step_db - 4.0).abs() < 0.05 && b.passages >= 4 && b.kind_spread_db < 0.05, "{b:?}");
+        let b = figures(|t, _, _| f64::from((t / 57) as u8 * 37 % 7));
+        assert!(b.kind_spread_db > 1.0, "{b:?}");
+    }
 }
