@@ -1,171 +1,7 @@
-//! From figures to a verdict, and how long a verdict lives.
-//!
-//! Own mix may be said at once: a copy cannot make the balance move. A copy only when two kinds of sound that cannot
-//! be one source came through with one and the same transfer. All else is "cannot tell", with what is missing.
+//! One look: from the figures of a span to an opinion.
 
-use super::balance::Balance;
-
-/// The verdict in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum Kin {
-    /// The stream is a mix of its own.
-    Own,
-    /// The stream is the house mix, perhaps at another level, equalised or compressed, or with something added.
-    Copy,
-    /// The two share no sound.
-    Unrelated,
-    /// Cannot tell (yet).
-    #[default]
-    Unsure,
-}
-
-impl Kin {
-    /// All, in the order of the state gauge.
-    pub const ALL: [Self; 4] = [Self::Unsure, Self::Own, Self::Copy, Self::Unrelated];
-
-    /// Name in JSON and metrics.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Own => "own",
-            Self::Copy => "copy",
-            Self::Unrelated => "unrelated",
-            Self::Unsure => "unsure",
-        }
-    }
-}
-
-/// What stands behind a verdict.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
-pub enum Detail {
-    /// Own: the balance between bands moves.
-    BalanceMoves,
-    /// Own: some passages are louder or softer than in the house, and steady within.
-    LevelSteps,
-    /// Copy: nothing but level, delay, sides.
-    Plain,
-    /// Copy: an equaliser or a compressor is in between.
-    Processed,
-    /// Copy: something is added (room microphones, noise, a codec).
-    Added,
-    /// Unrelated: both play, nothing is shared.
-    NothingShared,
-    /// Unsure: not enough has been heard.
-    #[default]
-    Early,
-    /// Unsure: the stream is silent while the house plays.
-    StreamSilent,
-    /// Unsure: the house is silent while the stream plays.
-    HouseSilent,
-    /// Unsure: one of the feeds does not come.
-    FeedMissing,
-    /// Unsure: no difference so far, and all of it might be one source.
-    OneSource,
-    /// Unsure: more movement than a copy has, less than proves a mix of its own.
-    InBetween,
-    /// Unsure: the house feed is a room microphone; the two hear the same event.
-    RoomMicrophone,
-}
-
-impl Detail {
-    /// Name in JSON.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::BalanceMoves => "balance_moves",
-            Self::LevelSteps => "level_steps",
-            Self::Plain => "plain",
-            Self::Processed => "processed",
-            Self::Added => "something_added",
-            Self::NothingShared => "nothing_shared",
-            Self::Early => "early",
-            Self::StreamSilent => "stream_silent",
-            Self::HouseSilent => "house_silent",
-            Self::FeedMissing => "feed_missing",
-            Self::OneSource => "one_source_so_far",
-            Self::InBetween => "in_between",
-            Self::RoomMicrophone => "room_microphone",
-        }
-    }
-}
-
-/// What a verdict waits for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Missing {
-    /// Sound on the stream.
-    StreamSound,
-    /// Sound in the house.
-    HouseSound,
-    /// Sound that both have.
-    SharedSound,
-    /// More time with sound.
-    Time,
-    /// Talk beside the music.
-    Talk,
-    /// Music beside the talk.
-    Music,
-    /// Both talk and music.
-    TalkAndMusic,
-    /// Sound in which several sources play by turns.
-    VariedSound,
-    /// A house feed from the desk rather than from a microphone.
-    DeskFeed,
-}
-
-impl Missing {
-    /// Name in JSON.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::StreamSound => "stream_sound",
-            Self::HouseSound => "house_sound",
-            Self::SharedSound => "shared_sound",
-            Self::Time => "time",
-            Self::Talk => "talk",
-            Self::Music => "music",
-            Self::TalkAndMusic => "talk_and_music",
-            Self::VariedSound => "varied_sound",
-            Self::DeskFeed => "desk_feed",
-        }
-    }
-}
-
-/// What one look at the figures gives.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Opinion {
-    /// The verdict.
-    pub kin: Kin,
-    /// What stands behind it.
-    pub detail: Detail,
-    /// What is missing, and how many seconds of it; `None` with a certain verdict.
-    pub missing: Option<(Missing, f64)>,
-}
-
-impl Opinion {
-    fn unsure(detail: Detail, missing: Missing, seconds: f64) -> Self {
-        Self { kin: Kin::Unsure, detail, missing: Some((missing, seconds.max(0.0))) }
-    }
-}
-
-/// What the looks see besides the balance, over the span.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Heard {
-    /// Both feeds came and had sound, seconds.
-    pub both_seconds: f64,
-    /// Of the last half minute in which both had sound: share of the blocks that shared it.
-    pub shared: f64,
-    /// Of the same: share of the blocks whose sound would have been found, had it been shared.
-    pub telling: f64,
-    /// Length of that last half minute so far, seconds.
-    pub recent_seconds: f64,
-    /// The stream had sound, seconds of the last half minute.
-    pub stream_seconds: f64,
-    /// The house had sound, seconds of the last half minute.
-    pub house_seconds: f64,
-    /// All of the last half minute came.
-    pub came: bool,
-    /// Usable talk, seconds.
-    pub talk_seconds: f64,
-    /// Usable held sound, seconds.
-    pub music_seconds: f64,
-}
+use super::{Detail, Heard, Kin, Missing, Opinion};
+use crate::likeness::balance::Balance;
 
 /// Both-active time without shared sound that makes two feeds unrelated, seconds.
 const UNRELATED_SECONDS: f64 = 30.0;
@@ -176,7 +12,7 @@ const TELLING_SHARE: f64 = 0.7;
 /// Sound before anything is said of the balance, seconds.
 pub const ENOUGH_SECONDS: f64 = 40.0;
 /// Talk and held sound that a copy's certificate needs, each, seconds.
-pub const CERTIFICATE_SECONDS: f64 = 20.0;
+const CERTIFICATE_SECONDS: f64 = 20.0;
 
 /// One look.
 pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> Opinion {
@@ -343,46 +179,6 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     }
 }
 
-/// Looks in a row that must agree before a certain verdict is announced (20 s after the first).
-const AGREEING_LOOKS: u32 = 3;
-
-/// The verdict that stands, and what speaks against it.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Standing {
-    /// What is announced; its kin changes only after looks that agree.
-    pub announced: Opinion,
-    /// What the newest look says by itself.
-    pub newest: Opinion,
-    candidate: Kin,
-    agreeing: u32,
-}
-
-impl Standing {
-    /// Looks that must agree: level steps have been seen there and back when they are seen at all.
-    fn needed(detail: Detail) -> u32 {
-        if detail == Detail::LevelSteps { 1 } else { AGREEING_LOOKS }
-    }
-
-    /// Takes a look; gives whether the announced kin changed.
-    pub fn take(&mut self, look: Opinion, shares_sound: bool) -> bool {
-        let before = self.announced.kin;
-        self.newest = look;
-        self.agreeing = if look.kin == self.candidate { self.agreeing + 1 } else { 1 };
-        self.candidate = look.kin;
-        let certain = look.kin != Kin::Unsure;
-        if before == Kin::Unrelated && shares_sound {
-            // Sound in common is evidence enough against "unrelated".
-            self.announced = look;
-            if certain && look.kin != before {
-                self.announced = Opinion::default();
-            }
-        } else if look.kin == before || certain && self.agreeing >= Self::needed(look.detail) {
-            self.announced = look;
-        }
-        self.announced.kin != before
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -476,28 +272,5 @@ mod tests {
         assert_eq!(look(&Heard { telling: 0.3, ..strangers }, None, false).kin, Kin::Unsure);
         assert_eq!(look(&Heard { recent_seconds: 29.0, ..strangers }, None, false).kin, Kin::Unsure);
         assert_eq!(look(&strangers, None, true).kin, Kin::Unsure, "a room microphone needs a minute");
-    }
-
-    #[test]
-    fn a_verdict_stands_until_three_looks_speak_against_it_and_unrelated_until_sound_is_shared() {
-        let say = |kin| Opinion { kin, ..Opinion::default() };
-        let mut standing = Standing::default();
-        let told: Vec<Kin> = [Kin::Own, Kin::Own, Kin::Own, Kin::Unsure, Kin::Copy, Kin::Copy, Kin::Unsure, Kin::Copy]
-            .map(|kin| {
-                standing.take(say(kin), true);
-                standing.announced.kin
-            })
-            .to_vec();
-        assert_eq!(told, [Kin::Unsure, Kin::Unsure, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own]);
-        assert!(!standing.take(say(Kin::Copy), true));
-        assert!(standing.take(say(Kin::Copy), true), "three in a row");
-        let mut standing = Standing::default();
-        for _ in 0..3 {
-            standing.take(say(Kin::Unrelated), false);
-        }
-        assert_eq!(standing.announced.kin, Kin::Unrelated);
-        assert!(!standing.take(say(Kin::Unsure), false), "silence is no evidence against it");
-        assert!(standing.take(say(Kin::Unsure), true));
-        assert_eq!(standing.announced.kin, Kin::Unsure);
     }
 }
