@@ -41,7 +41,7 @@ fn a_feed_that_never_comes_or_is_60_db_down_leaves_it_open_and_the_words_say_whi
     let never = |stream: bool| move |_| [stream, !stream];
     let mut soft = house.clone();
     soft.scale(1e-3);
-    let cases: [(&str, Vec<(f64, Kin)>, Likeness, Detail, Missing); 3] = [
+    let cases = [
         {
             let (told, last) = play(&house, &house, never(true));
             ("no stream", told, last, Detail::FeedMissing, Missing::SharedSound)

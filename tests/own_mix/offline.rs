@@ -13,7 +13,7 @@ fn wav(path: &Path, hz: u32, channels: &[&[f32]]) -> PathBuf {
     out.extend(b"RIFF");
     out.extend((36 + size).to_le_bytes());
     out.extend(b"WAVEfmt ");
-    for word in [16, 1 | width << 16, hz, hz * width * 2, width * 2 | 16 << 16] {
+    for word in [16, 1 | (width << 16), hz, hz * width * 2, (width * 2) | (16 << 16)] {
         out.extend(word.to_le_bytes());
     }
     out.extend(b"data");

@@ -61,6 +61,10 @@ mod limit {
     pub(super) const BESIDE_TALK_SECONDS: f64 = 15.0;
     /// Own, where the broadband gain stands still: talk, seconds (an organ in a room is no mix of its own).
     pub(super) const BESIDE_MUSIC_SECONDS: f64 = 15.0;
+    /// Own, with less talk than this, seconds:
+    pub(super) const SOME_TALK_SECONDS: f64 = 5.0;
+    /// jitter of the broadband gain over local movement.
+    pub(super) const SEVERAL_JITTER: f64 = 0.1;
     /// Jitter of the broadband gain that only heavy compressors make, dB;
     pub(super) const HEAVY_JITTER_DB: f64 = 0.8;
     /// behind these, local movement over that of unexplained sound.
@@ -131,7 +135,11 @@ fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
     let whole = b.block_moves_db >= limit::OWN_BLOCKS * b.local_moves_db;
     let whole = whole || b.moves_beside_step_db >= limit::BEYOND_ROOM_DB;
     let clear = clear && (whole || heard.talk_seconds >= limit::BESIDE_MUSIC_SECONDS);
-    if lasting && (moves && no_room && whole || clear) {
+    // A lone organ in a room: its bands move, the gain of the whole does not from moment to moment.
+    let several = heard.talk_seconds >= limit::SOME_TALK_SECONDS
+        || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db
+        || b.moves_beside_step_db >= limit::BEYOND_ROOM_DB;
+    if several && lasting && (moves && no_room && whole || clear) {
         return own(Detail::BalanceMoves);
     }
     let step = b.talk_step_db.abs();
@@ -241,7 +249,7 @@ mod tests {
         };
         let alone = Heard { talk_seconds: 0.0, ..heard() };
         assert_eq!(kin(&alone, &organ).0, Kin::Unsure);
-        assert_eq!(kin(&alone, &Balance { block_moves_db: 0.3, ..organ }).0, Kin::Own);
+        assert_eq!(kin(&alone, &Balance { block_moves_db: 0.3, jitter_db: 0.1, ..organ }).0, Kin::Own);
         // The equaliser was changed once.
         assert_eq!(kin(&heard(), &Balance { moves_beside_step_db: 0.3, ..own.clone() }).0, Kin::Unsure);
         // A multiband compressor moves whole groups of bands.
