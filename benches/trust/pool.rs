@@ -173,6 +173,7 @@ const SENTENCES: &[(&str, &[&str])] = &[
 const REAL: &[(&str, &str, &str, Kind, usize)] = &[
     ("/usr/share/games/singularity/music", "ogg", "singularity-music (GPL-2+, CC)", Kind::RealMusic, 2),
     ("/usr/share/games/fillets-ng/music", "ogg", "fillets-ng-data (GPL-2)", Kind::RealMusic, 2),
+    ("/usr/share/games/wesnoth/1.16/data/core/music", "ogg", "wesnoth-1.16-music (GPL-2+)", Kind::RealMusic, 2),
     ("/usr/share/asterisk/moh", "g722", "asterisk-moh-opsound-g722 (CC-BY-SA)", Kind::RealMusic, 1),
     ("/usr/share/games/frozen-bubble/snd/applause.ogg", "ogg", "frozen-bubble-data (GPL-2)", Kind::Applause, 2),
 ];
@@ -321,6 +322,9 @@ fn recordings(cache: &Path, clips: &mut Vec<Clip>) {
         files(Path::new(dir), ending, &mut all);
         for (n, file) in all.iter().enumerate() {
             let stem = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+            if stem == "silence" {
+                continue;
+            }
             let path = cache.join(format!("real-{}-{stem}.pcm", &from[..6]));
             if !path.exists() {
                 let more: &[&str] = if *ending == "g722" { &["-f", "g722"] } else { &[] };

@@ -9,6 +9,7 @@ use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+use crate::units::StreamTime;
 
 pub const ABOUT: &str = "the sound jumps (clicks, pops), again and again";
 pub const HIDES: &[&str] = &[];
@@ -34,18 +35,22 @@ knobs! {
 /// Clicks nearer to each other than this are one burst, hops (0.3 s).
 const BURST_HOPS: u64 = 30;
 
+/// A hole explains the clicks around it for so long, seconds.
+const AFTER_HOLE_SECONDS: f64 = 20.0;
+
 impl Recruit for Settings {
     fn timing(&self) -> Timing {
         Timing { raise_after_seconds: 0.0, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(Clicks { limit: self.clicks_a_minute, minute: Minute::default() })
+        Box::new(Clicks { limit: self.clicks_a_minute, minute: Minute::default(), last_hole: None })
     }
 }
 
 struct Clicks {
     limit: f64,
     minute: Minute,
+    last_hole: Option<StreamTime>,
 }
 
 impl Watch for Clicks {
@@ -54,6 +59,13 @@ impl Watch for Clicks {
         let feed = scene.feed;
         let clips = feed.channel[..feed.channels].iter().any(|c| c.full_scale_runs > 0);
         let now = scene.feed.flaws.clicks > 0 && !clips;
+        if feed.flaws.holes > 0 {
+            self.last_hole = Some(feed.at);
+        }
+        if self.last_hole.is_some_and(|t| feed.at.since(t) < AFTER_HOLE_SECONDS) {
+            // The rims of holes jump, too.
+            return Verdict::Unsure;
+        }
         let n = self.minute.step(scene.feed.at, now, BURST_HOPS) as f64;
         if n < self.limit {
             Verdict::Good

@@ -73,17 +73,15 @@ impl Watch for BusMuted {
             let e = Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level, limit);
             if self.steady_seconds < s.question_seconds { Verdict::Good } else { Verdict::Bad(e.after(0.0)) }
         };
+        let in_time = if steady { s.raise_after_seconds } else { s.unsteady_seconds };
         let muted = |limit, after| Verdict::Bad(Evidence::new(&MUTED, Severity::Warning, level, limit).after(after));
         // A mix that is too low has pauses that lie as much lower.
         match scene.habits.floor_lufs().map(|f| f - scene.hearing.lowered_by_lu()) {
-            Some(floor) if level < floor - s.below_floor_lu => {
-                muted(floor, if steady { s.raise_after_seconds } else { s.unsteady_seconds })
-            }
+            Some(floor) if level < floor - s.below_floor_lu => muted(floor, in_time),
             Some(floor) if steady => question(floor),
             Some(_) => Verdict::Good,
-            None if steady && line(level) && (cut || !scene.hearing.heard) => {
-                muted(s.unknown_floor_lufs, s.unsteady_seconds)
-            }
+            None if line(level) && cut => muted(s.unknown_floor_lufs, in_time),
+            None if steady && line(level) && !scene.hearing.heard => muted(s.unknown_floor_lufs, s.unsteady_seconds),
             None if steady => question(s.below_lufs),
             None => Verdict::Good,
         }

@@ -25,8 +25,8 @@ const QUIET: f32 = 0.005;
 const MOST_SAMPLES: usize = ORDER + 2;
 
 /// Part of the ceiling that a top reaches which was cut off there, and by how much of it its samples differ.
-const EDGE: f32 = 0.94;
-const FLAT: f32 = 0.02;
+const EDGE: f32 = 0.85;
+const FLAT: f32 = 0.04;
 /// What is left of the ceiling after a hop (half of it after 0.35 s).
 const CEILING_SINKS: f32 = 0.98;
 
