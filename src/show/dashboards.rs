@@ -22,6 +22,8 @@ const LIFE: &[(&str, &str)] =
     &[("watching", CALM), ("pending", CALM), ("raised", WARNING), ("seen", SEEN), ("put aside", SEEN)];
 const SIGNAL: &[(&str, &str)] = &[("no data", WARNING), ("exact zeros", WARNING), ("quiet", CALM), ("sound", SOUND)];
 const SERVICE: &[(&str, &str)] = &[("no service", CALM), ("service", SOUND)];
+const MIX: &[(&str, &str)] =
+    &[("cannot tell", CALM), ("own mix", SOUND), ("copy of the room's", ADVICE), ("unrelated", ADVICE)];
 const FAULT: &[(&str, &str)] = &[("none", CALM), ("fault", ADVICE)];
 
 fn venues() -> Value {
@@ -42,6 +44,7 @@ fn venues() -> Value {
                     ("Need", words(NEED)),
                     ("Since", ago()),
                     ("Service", words(SERVICE)),
+                    ("Mix", words(MIX)),
                     ("From target", json!({ "unit": "suffix: LU", "decimals": 1 })),
                     ("Last sound", ago()),
                     ("Last seen", ago()),
@@ -50,6 +53,7 @@ fn venues() -> Value {
                     by_venue("mixwarden:venue:need"),
                     now("1000 * min by (venue) (mixwarden:venue:warning_since_timestamp_seconds)"),
                     by_venue("mixwarden:service:now"),
+                    by_venue("mixwarden_own_mix_state"),
                     by_venue("mixwarden:feed:from_target_lu{feed=\"stream\"}"),
                     by_venue("1000 * mixwarden_last_sound_timestamp_seconds{feed=\"stream\"}"),
                     by_venue("1000 * timestamp(last_over_time(mixwarden_service_on[1d]))"),
@@ -93,6 +97,7 @@ fn venue() -> Value {
             )
             .sized(24, 10),
             states("Signal", "What each feed delivers.", SIGNAL, vec![over_time(&format!("mixwarden_feed_signal{of}"), "{{feed}}")]).sized(24, 5),
+            states("Stream beside the room", "Own mix or a copy, where the room's mix is listened to.", MIX, vec![over_time(&format!("mixwarden_own_mix_state{of}"), "mix")]).sized(24, 3),
             states("Service", "", SERVICE, vec![over_time(&format!("mixwarden:service:now{of}"), "service")]).sized(24, 3),
             states(
                 "Conditions",

@@ -25,6 +25,8 @@ pub(super) struct Listed {
 }
 
 fn host() -> Result<cpal::Host, String> {
+    // The library's own lines go into a buffer of this thread; what matters comes back as an error.
+    let _ = alsa::Output::local_error_handler();
     cpal::host_from_id(cpal::HostId::Alsa).map_err(|e| format!("ALSA is not to be had: {e}"))
 }
 
