@@ -307,9 +307,9 @@ impl Interpolator {
         let (mut even, mut odd) = ([zero; COARSE - 1], [zero; COARSE - 1]);
         for k in (0..TAPS).step_by(2) {
             let (x0, x1) = (S::F32::load(&line[k..]), S::F32::load(&line[k + 1..]));
-            for (p, taps) in self.coarse.iter().enumerate() {
-                even[p] = even[p].add(S::F32::splat(taps[k]).mul(x0));
-                odd[p] = odd[p].add(S::F32::splat(taps[k + 1]).mul(x1));
+            for p in 0..COARSE - 1 {
+                even[p] = even[p].add(S::F32::splat(self.coarse[p][k]).mul(x0));
+                odd[p] = odd[p].add(S::F32::splat(self.coarse[p][k + 1]).mul(x1));
             }
         }
         let knots = [
@@ -333,9 +333,10 @@ impl Interpolator {
         }
         let mut largest = zero;
         for weights in &self.fine {
+            // By index: an adapter that the compiler leaves a call would pass every register through memory.
             let mut point = knots[0].mul(S::F32::splat(weights[0]));
-            for (knot, weight) in knots.iter().zip(weights).skip(1) {
-                point = point.add(knot.mul(S::F32::splat(*weight)));
+            for k in 1..=COARSE {
+                point = point.add(knots[k].mul(S::F32::splat(weights[k])));
             }
             largest = largest.max(point.abs());
         }
