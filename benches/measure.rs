@@ -2,12 +2,16 @@
 //! in one run, rounds interleaved, medians and spread. CPU seconds per hour of 48 kHz stereo; every figure
 //! (M, S, I, LRA, true peak of each channel) refreshed ten times a second.
 //!
+//! Like is compared with like in the rows "levels": M, S, I, LRA, true peak, sample peak of each channel, which the
+//! others give too (and mean square, DC, correlation, runs, which they do not). "Levels and spectrum" adds third-octave
+//! bands, peaks and the look at the mains; "whole chain" adds holes, clicks, repeats, cut tops and every condition.
+//!
 //! `cargo bench --bench measure`; a first argument sets the seconds of audio (default 300), a second the rounds.
 
-use mixwarden::feed::{Block, Cutter, FeedPatch, Role};
+use mixwarden::chain::{Chain, ChainSettings, LaneSpec};
+use mixwarden::feed::{Arrival, Block, Cutter, FeedPatch, Role};
 use mixwarden::measure::simd::Isa;
-use mixwarden::measure::spectrum::Analyser;
-use mixwarden::measure::{Meter, Reading};
+use mixwarden::measure::{Meter, Reading, Texture};
 use mixwarden::units::SampleRate;
 use std::hint::black_box;
 use std::process::{Command, Stdio};
@@ -27,10 +31,14 @@ fn main() {
     let c_program = build_c_program();
     let path = file.to_string_lossy().into_owned();
     let mut runs: Vec<Run> = Vec::new();
-    for isa in Isa::all() {
-        let programme = &programme;
-        runs.push(Run::new(format!("this meter, {}", isa.name()), move || ours(isa, programme)));
+    for (name, spectrum) in [("levels", false), ("levels and spectrum", true)] {
+        for isa in Isa::all() {
+            let programme = &programme;
+            runs.push(Run::new(format!("{name}, {}", isa.name()), move || ours(isa, spectrum, programme)));
+        }
     }
+    runs.push(Run::new("holes, clicks, repeats, cut tops".into(), || fine_structure(&programme)));
+    runs.push(Run::new("whole chain, all conditions".into(), || whole_chain(&programme)));
     runs.push(Run::new("ebur128 crate, polled".into(), || crate_polled(&programme)));
     match &c_program {
         Ok(program) => {
@@ -56,10 +64,7 @@ fn main() {
         }
     }
     let ours_median = median(&mut runs[0].taken.clone());
-    println!(
-        "{:<42} {:>9} {:>17} {:>11} {:>12}",
-        "programme", "CPU s/h", "least - most", "x real time", "x this meter"
-    );
+    println!("{:<42} {:>9} {:>17} {:>11} {:>12}", "programme", "CPU s/h", "least - most", "x real time", "x first row");
     for run in &mut runs {
         let m = median(&mut run.taken);
         let (least, most) = (run.taken[0], run.taken[run.taken.len() - 1]);
@@ -71,7 +76,6 @@ fn main() {
             m / ours_median
         );
     }
-    parts(&programme, seconds, rounds);
     worst_cases(seconds.min(120), rounds);
     live(1_000, 5);
     let _ = std::fs::remove_file(&file);
@@ -116,16 +120,50 @@ fn timed(work: impl FnOnce()) -> f64 {
     cpu_seconds() - before
 }
 
-/// Through the cutter and the meter, in blocks of 480 frames, as it runs live.
-fn ours(isa: Isa, samples: &[f32]) -> f64 {
+fn stereo() -> (FeedPatch, Cutter) {
     let patch = FeedPatch::new("stream", Role::Stream, &[0, 1]);
-    let mut cutter = Cutter::new(SampleRate::HZ_48000, 2, std::slice::from_ref(&patch)).expect("two channels");
-    let mut meter = Meter::on(isa, SampleRate::HZ_48000, &patch);
+    let cutter = Cutter::new(SampleRate::HZ_48000, 2, std::slice::from_ref(&patch)).expect("two channels");
+    (patch, cutter)
+}
+
+/// Through the cutter and the meter, in blocks of 480 frames, as it runs live.
+fn ours(isa: Isa, spectrum: bool, samples: &[f32]) -> f64 {
+    let (patch, mut cutter) = stereo();
+    let meter = Meter::on(isa, SampleRate::HZ_48000, &patch);
+    let mut meter = if spectrum { meter } else { meter.without_spectrum() };
     timed(|| {
         for block in samples.chunks(960) {
             cutter.block(Block { samples: block }, &mut |_, hop| {
                 black_box::<Option<Reading>>(meter.hop(&hop));
             });
+        }
+    })
+}
+
+fn fine_structure(samples: &[f32]) -> f64 {
+    let (_, mut cutter) = stereo();
+    let (mut texture, mut hops) = (Texture::new(SampleRate::HZ_48000, 2), 0u32);
+    timed(|| {
+        for block in samples.chunks(960) {
+            cutter.block(Block { samples: block }, &mut |_, hop| {
+                texture.hop(&hop);
+                hops += 1;
+                if hops.is_multiple_of(10) {
+                    black_box(texture.close());
+                }
+            });
+        }
+    })
+}
+
+fn whole_chain(samples: &[f32]) -> f64 {
+    let lane = LaneSpec { rate: SampleRate::HZ_48000, channels: 2, feeds: vec![stereo().0] };
+    let mut chain = Chain::new(ChainSettings::default(), vec![lane]).expect("two channels");
+    let mut out = Vec::new();
+    timed(|| {
+        for block in samples.chunks(960) {
+            chain.step(0, Arrival::Block(Block { samples: block }), &mut out);
+            black_box(&mut out).clear();
         }
     })
 }
@@ -202,31 +240,6 @@ fn ffmpeg(path: &str) -> f64 {
     cpu_seconds_of_children() - before
 }
 
-/// What the spectrum and the look at the mains cost within the meter: their own time, and as a share of the meter's.
-fn parts(samples: &[f32], seconds: usize, rounds: usize) {
-    println!("the spectrum of each tick, its bands and peaks, and the lines of the mains (part of the meter above)");
-    let (mut whole, mut taken) = (Vec::new(), Vec::new());
-    for _ in 0..rounds {
-        whole.push(ours(Isa::best(), samples) * 3_600.0 / seconds as f64);
-        let mut analyser = Analyser::new(RATE_HZ as u32, 2);
-        let cpu = timed(|| {
-            for tick in samples.chunks_exact(2 * RATE_HZ / 10) {
-                tick.chunks(960).for_each(|hop| analyser.hop(hop, 2));
-                black_box(analyser.close());
-            }
-        });
-        taken.push(cpu * 3_600.0 / seconds as f64);
-    }
-    let (meter, part) = (median(&mut whole), median(&mut taken));
-    println!(
-        "  {part:.3} CPU s/h ({:.3} - {:.3}), {:.4} % of a core a feed, {:.0} % of the meter's {meter:.3} CPU s/h",
-        taken[0],
-        taken[rounds - 1],
-        part / 36.0,
-        100.0 * part / meter
-    );
-}
-
 fn worst_cases(seconds: usize, rounds: usize) {
     let sine = |hz: f64| -> Vec<f32> {
         let step = std::f64::consts::TAU * hz / RATE_HZ as f64;
@@ -236,7 +249,7 @@ fn worst_cases(seconds: usize, rounds: usize) {
     };
     let mut seed = 1u32;
     let noise: Vec<f32> = (0..2 * seconds * RATE_HZ).map(|_| random(&mut seed)).collect();
-    println!("signals that the true-peak skip helps least with, {seconds} s");
+    println!("signals that the true-peak skip helps least with, {seconds} s, levels");
     let signals = [
         ("white noise at full scale", noise),
         ("sine 997 Hz at full scale", sine(997.0)),
@@ -246,36 +259,41 @@ fn worst_cases(seconds: usize, rounds: usize) {
     ];
     for (name, samples) in signals {
         for isa in Isa::all() {
-            let mut taken: Vec<f64> = (0..rounds).map(|_| ours(isa, &samples) * 3_600.0 / seconds as f64).collect();
+            let mut taken: Vec<f64> =
+                (0..rounds).map(|_| ours(isa, false, &samples) * 3_600.0 / seconds as f64).collect();
             let m = median(&mut taken);
             println!("  {name:<28} {:<9} {m:>7.3} CPU s/h {:>7.0} x real time", isa.name(), 3_600.0 / m);
         }
     }
 }
 
-/// Many feeds at the pace of their clocks on this one thread: every 10 ms one hop of each.
+/// Many feeds at the pace of their clocks on this one thread: every 10 ms one hop of each, levels and spectrum. Feeds
+/// begin when they begin, so that a tenth of them closes its tick at each hop.
 fn live(feeds: usize, seconds: usize) {
-    let samples = programme(seconds + 10);
-    let patch = FeedPatch::new("stream", Role::Stream, &[0, 1]);
+    let samples = programme(seconds + 11);
+    let hop = |n: usize| Block { samples: &samples[n * 960..(n + 1) * 960] };
     let mut lanes: Vec<(Cutter, Meter)> = (0..feeds)
         .map(|_| {
-            let cutter = Cutter::new(SampleRate::HZ_48000, 2, std::slice::from_ref(&patch)).expect("two channels");
+            let (patch, cutter) = stereo();
             (cutter, Meter::new(SampleRate::HZ_48000, &patch))
         })
         .collect();
+    let mut take = |from: usize, to: usize, now: usize| {
+        for (i, (cutter, meter)) in lanes.iter_mut().enumerate().filter(|(i, _)| (from..to).contains(&(i % 10))) {
+            // Each feed is elsewhere in the programme.
+            cutter.block(hop(now + i % 1_000), &mut |_, hop| {
+                black_box::<Option<Reading>>(meter.hop(&hop));
+            });
+        }
+    };
+    (1..10).for_each(|early| take(early, 10, early));
     let begin = Instant::now();
     let (mut late, mut latest) = (0, Duration::ZERO);
     let cpu = timed(|| {
-        for hop in 0..seconds * 100 {
-            let due = Duration::from_millis(10 * (hop as u64 + 1));
+        for now in 0..seconds * 100 {
+            let due = Duration::from_millis(10 * (now as u64 + 1));
             std::thread::sleep(due.saturating_sub(begin.elapsed()));
-            for (i, (cutter, meter)) in lanes.iter_mut().enumerate() {
-                // Each feed is elsewhere in the programme.
-                let from = (hop + i % 1_000) * 960;
-                cutter.block(Block { samples: &samples[from..from + 960] }, &mut |_, hop| {
-                    black_box::<Option<Reading>>(meter.hop(&hop));
-                });
-            }
+            take(0, 10, 10 + now);
             let behind = begin.elapsed().saturating_sub(due + Duration::from_millis(10));
             late += usize::from(behind > Duration::ZERO);
             latest = latest.max(behind);

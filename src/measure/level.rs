@@ -38,7 +38,7 @@ impl Level {
         let peak = highest.max(-lowest);
         // Runs are followed sample by sample only where there can be one.
         if peak >= FULL_SCALE {
-            self.follow_full_scale(samples);
+            self.follow_full_scale::<S>(samples);
         } else {
             self.run = 0;
         }
@@ -48,12 +48,27 @@ impl Level {
             self.zeros += samples.len() as u64;
             self.longest_zeros = self.longest_zeros.max(self.zeros);
         } else {
-            self.follow_zeros(samples);
+            self.follow_zeros::<S>(samples);
         }
         peak
     }
 
-    fn follow_full_scale(&mut self, samples: &[f32]) {
+    /// Eights without a sample at full scale end a run and need no closer look.
+    #[inline(always)]
+    fn follow_full_scale<S: Simd>(&mut self, samples: &[f32]) {
+        let below = S::F32::splat(FULL_SCALE.next_down());
+        let (eights, rest) = samples.as_chunks::<8>();
+        for eight in eights {
+            if S::F32::load(eight).abs().over(below) == 0 {
+                self.run = 0;
+            } else {
+                self.full_scale(eight);
+            }
+        }
+        self.full_scale(rest);
+    }
+
+    fn full_scale(&mut self, samples: &[f32]) {
         for x in samples {
             if x.abs() >= FULL_SCALE {
                 self.run = if *x > 0.0 { self.run.max(0) + 1 } else { self.run.min(0) - 1 };
@@ -66,7 +81,22 @@ impl Level {
         }
     }
 
-    fn follow_zeros(&mut self, samples: &[f32]) {
+    /// The same for zeros.
+    #[inline(always)]
+    fn follow_zeros<S: Simd>(&mut self, samples: &[f32]) {
+        let least = S::F32::splat(f32::from_bits(1));
+        let (eights, rest) = samples.as_chunks::<8>();
+        for eight in eights {
+            if least.over(S::F32::load(eight).abs()) == 0 {
+                self.zeros = 0;
+            } else {
+                self.zero(eight);
+            }
+        }
+        self.zero(rest);
+    }
+
+    fn zero(&mut self, samples: &[f32]) {
         for x in samples {
             self.zeros = if *x == 0.0 { self.zeros + 1 } else { 0 };
             self.longest_zeros = self.longest_zeros.max(self.zeros);

@@ -4,7 +4,8 @@
 //! its power, so that the gaps between words count for much and loud syllables for little: the best weighting for a
 //! steady line under noise that comes and goes. The frequency is looked for within ± 0.25 Hz, one for all harmonics.
 
-use super::spectrum::{Plan, Work, plan};
+use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::transform::{Plan, Work, plan};
 
 /// Harmonics that are looked at, the fundamental included.
 pub const HARMONICS: usize = 12;
@@ -31,6 +32,8 @@ const BESIDE: usize = 6;
 const LOBE: usize = 2;
 /// What is kept of the frequency's evidence from look to look (14 s).
 const KEPT: f32 = 0.93;
+/// Samples kept beyond the window, so that not every tick moves it.
+const SPARE: usize = 2_048;
 /// Ticks between looks.
 const LOOK_TICKS: u64 = 10;
 /// Factor of the second decimation, and its filter's length.
@@ -67,6 +70,7 @@ pub struct Mains {
 
 /// Listens for the mains.
 pub struct MainsEar {
+    isa: Isa,
     plan: &'static Plan,
     low_hz: f64,
     first: Vec<f32>,
@@ -77,8 +81,9 @@ pub struct MainsEar {
     /// For each family and frequency looked for: how well it has fitted of late.
     fits: [[f32; STEPS]; 2],
     work: Work,
-    buffer: Vec<f32>,
-    power: Vec<f32>,
+    window: Vec<f32>,
+    /// `smooth` between the middles of two frames.
+    between: [f32; FRAME],
 }
 
 #[derive(Default)]
@@ -88,13 +93,21 @@ struct Side {
     low: Vec<f32>,
 }
 
+impl Side {
+    /// The last `WINDOW` samples.
+    fn window(&self) -> &[f32] {
+        &self.low[self.low.len() - WINDOW..]
+    }
+}
+
 impl MainsEar {
     /// For `rate_hz` and `channels`.
-    pub fn new(rate_hz: u32, channels: usize) -> Self {
+    pub fn new(isa: Isa, rate_hz: u32, channels: usize) -> Self {
         // 6 000 or 6 300 Hz, then 2 000 or 2 100 Hz: a whole number of samples in each hop at every rate.
         let step = if rate_hz.is_multiple_of(44_100) { rate_hz / 6_300 } else { rate_hz / 6_000 } as usize;
         let low_hz = f64::from(rate_hz) / (step * SECOND) as f64;
         Self {
+            isa,
             plan: plan(WINDOW),
             low_hz,
             first: thrice_boxed(step),
@@ -104,55 +117,53 @@ impl MainsEar {
             ticks: 0,
             fits: [[0.0; STEPS]; 2],
             work: Work::default(),
-            buffer: Vec::new(),
-            power: vec![0.0; WINDOW / 2 + 1],
+            window: vec![0.0; WINDOW],
+            between: std::array::from_fn(|i| smooth(i as f32 / FRAME as f32)),
         }
     }
 
-    /// Takes one tick of each side; an empty one says that some of it never came.
-    pub(super) fn tick(&mut self, ticks: &[Vec<f32>], whole: bool) -> Option<Mains> {
+    /// A tick of which some never came: what comes after has no past.
+    pub(super) fn interrupted(&mut self) {
         self.ticks += 1;
-        if !whole {
-            self.sides.iter_mut().for_each(|s| *s = Side::default());
-            return None;
-        }
+        self.sides.iter_mut().for_each(|s| *s = Side::default());
+    }
+
+    /// Takes one tick of each side.
+    pub(super) fn tick(&mut self, ticks: &[&[f32]]) -> Option<Mains> {
+        self.ticks += 1;
         for (side, x) in self.sides.iter_mut().zip(ticks) {
             side.raw.extend_from_slice(x);
-            decimate(&mut side.raw, &self.first, self.step, &mut side.middle);
-            decimate(&mut side.middle, &self.second, SECOND, &mut side.low);
-            let spare = side.low.len().saturating_sub(WINDOW);
-            side.low.drain(..spare);
+            self.isa.run(Decimate { from: &mut side.raw, taps: &self.first, step: self.step, to: &mut side.middle });
+            self.isa.run(Decimate { from: &mut side.middle, taps: &self.second, step: SECOND, to: &mut side.low });
+            if side.low.len() > WINDOW + SPARE {
+                let spare = side.low.len() - WINDOW;
+                side.low.drain(..spare);
+            }
         }
-        let full = self.sides.iter().all(|s| s.low.len() == WINDOW);
+        let full = self.sides.iter().all(|s| s.low.len() >= WINDOW);
         if full && self.ticks.is_multiple_of(LOOK_TICKS) { self.look() } else { None }
     }
 
     fn look(&mut self) -> Option<Mains> {
         let weights = self.weights()?;
-        let (mut squares, mut low) = (0.0f64, 0.0f64);
-        self.power.fill(0.0);
+        // Weights belong to the middles of the frames; between these they run smoothly, so that no tone is smeared far.
+        let half = FRAME / 2;
+        for (n, (w, hann)) in self.window.iter_mut().zip(&self.plan.hann).enumerate() {
+            let (j, into) = ((n + half) / FRAME, (n + half) % FRAME);
+            let (before, after) = (weights[j.saturating_sub(1)], weights[j.min(FRAMES - 1)]);
+            *w = hann * (before + self.between[into] * (after - before));
+        }
+        let squares = self.window.iter().map(|w| f64::from(w * w)).sum::<f64>();
+        let mut low = 0.0f64;
         for side in &self.sides {
-            let second = &side.low[WINDOW - self.low_hz as usize..];
+            let second = &side.low[side.low.len() - self.low_hz as usize..];
             low += second.iter().map(|x| f64::from(x * x)).sum::<f64>() / second.len() as f64;
-            self.buffer.clear();
-            self.buffer.extend_from_slice(&side.low);
-            squares = 0.0;
-            for (n, (x, hann)) in self.buffer.iter_mut().zip(&self.plan.hann).enumerate() {
-                // Weights belong to the middles of the frames; between these they run smoothly, so that no tone
-                // is smeared far.
-                let at = (n as f32 / FRAME as f32 - 0.5).clamp(0.0, (FRAMES - 1) as f32);
-                let (j, between) = (at as usize, smooth(at.fract()));
-                let weight = weights[j] + between * (weights[(j + 1).min(FRAMES - 1)] - weights[j]);
-                let w = hann * weight;
-                squares += f64::from(w * w);
-                *x *= w;
-            }
-            self.plan.run(&mut self.buffer, &mut self.work);
-            self.power.iter_mut().zip(&self.work.out).for_each(|(p, c)| *p += c.norm_sqr());
         }
         let sides = self.sides.len() as f64;
         // From the sum over a line's lobe to its amplitude squared.
         let scale = 4.0 / (WINDOW as f64 * squares * sides);
+        let lines = self.sides.iter().map(Side::window);
+        self.plan.powers(lines, &self.window, 1.0, &mut self.work);
         let combs = [0, 1].map(|family| self.comb(family, scale));
         Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / sides).log10()) as f32 })
     }
@@ -161,7 +172,7 @@ impl MainsEar {
     fn weights(&self) -> Option<[f32; FRAMES]> {
         let mut power = [0.0f32; FRAMES];
         for side in &self.sides {
-            for (p, frame) in power.iter_mut().zip(side.low.chunks_exact(FRAME)) {
+            for (p, frame) in power.iter_mut().zip(side.window().chunks_exact(FRAME)) {
                 // Of the difference from sample to sample: rumble has no say.
                 *p += frame.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f32>();
             }
@@ -184,7 +195,7 @@ impl MainsEar {
         let nominal_hz = NOMINAL_HZ[family];
         let to_bin = WINDOW as f64 / self.low_hz;
         let bin = |hz: f64| hz * to_bin;
-        let p = &self.power;
+        let p = &self.work.power;
         let reach = bin(NEIGHBOURHOOD_HZ) as usize;
         let noises: [f32; HARMONICS] = std::array::from_fn(|k| {
             let middle = bin(nominal_hz * (k + 1) as f64).round() as usize;
@@ -238,7 +249,9 @@ fn thrice_boxed(step: usize) -> Vec<f32> {
             .map(|n| (0..step).filter_map(|k| n.checked_sub(k).and_then(|i| a.get(i))).sum::<f64>() / step as f64)
             .collect()
     };
-    convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect()
+    let mut taps: Vec<f32> = convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect();
+    taps.resize(taps.len().next_multiple_of(8), 0.0);
+    taps
 }
 
 /// Low-pass at a sixth of the rate (Blackman-windowed sinc): flat to 650 Hz, shut from 1 350 Hz at 6 kHz.
@@ -255,20 +268,32 @@ fn low_pass() -> Vec<f32> {
     taps.iter().map(|t| (t / sum) as f32).collect()
 }
 
-/// Filters `from` and keeps every `step`th value; what the next call still needs stays in `from`.
-fn decimate(from: &mut Vec<f32>, taps: &[f32], step: usize, to: &mut Vec<f32>) {
-    let mut at = 0;
-    while at + taps.len() <= from.len() {
-        let window = &from[at..at + taps.len()];
-        let mut lanes = [0.0f32; 8];
-        let (xs, x_rest) = window.as_chunks::<8>();
-        let (ts, t_rest) = taps.as_chunks::<8>();
-        for (x, t) in xs.iter().zip(ts) {
-            lanes.iter_mut().zip(x.iter().zip(t)).for_each(|(l, (x, t))| *l += x * t);
+/// Filters `from` and keeps every `step`th value; what the next call still needs stays in `from`. The taps fill whole
+/// eights.
+struct Decimate<'a> {
+    from: &'a mut Vec<f32>,
+    taps: &'a [f32],
+    step: usize,
+    to: &'a mut Vec<f32>,
+}
+
+impl Kernel for Decimate<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<S: Simd>(self) {
+        let length = self.taps.len();
+        let count = (self.from.len() + self.step).saturating_sub(length) / self.step;
+        let known = self.to.len();
+        self.to.resize(known + count, 0.0);
+        for (i, y) in self.to[known..].iter_mut().enumerate() {
+            let window = &self.from[i * self.step..i * self.step + length];
+            let mut sum = S::F32::splat(0.0);
+            for k in (0..length).step_by(8) {
+                sum = sum.add(S::F32::load(&window[k..]).mul(S::F32::load(&self.taps[k..])));
+            }
+            *y = sum.sum();
         }
-        let rest: f32 = x_rest.iter().zip(t_rest).map(|(x, t)| x * t).sum();
-        to.push(lanes.iter().sum::<f32>() + rest);
-        at += step;
+        self.from.drain(..count * self.step);
     }
-    from.drain(..at);
 }

@@ -3,9 +3,10 @@
 use super::gate::Gate;
 use super::kweight::KBank;
 use super::level::Level;
+use super::mains::Mains;
 use super::range::Range;
 use super::simd::{Isa, Kernel, Simd};
-use super::spectrum::Analyser;
+use super::spectrum::{Analyser, Spectrum};
 use super::true_peak::{Interpolator, TruePeak};
 use super::window::{MOMENTARY_HOPS, SHORT_TERM_HOPS, Windows};
 use super::{ChannelLevel, Flaws, Reading};
@@ -25,7 +26,8 @@ pub struct Meter {
     weights: Vec<f64>,
     k: KBank,
     channels: Vec<Channel>,
-    analyser: Analyser,
+    /// `None`: levels only.
+    analyser: Option<Analyser>,
     windows: Windows,
     gate: Gate,
     range: Range,
@@ -79,7 +81,7 @@ impl Meter {
             weights: patch.weights.clone(),
             k: KBank::new(rate, patch.channels.len()),
             channels: patch.channels.iter().map(|_| channel()).collect(),
-            analyser: Analyser::new(rate.hz(), patch.channels.len()),
+            analyser: Some(Analyser::new(isa, rate.hz(), patch.channels.len())),
             windows: Windows::default(),
             gate: Gate::new(),
             range: Range::new(),
@@ -91,6 +93,11 @@ impl Meter {
             missing_total: 0,
             ended: false,
         }
+    }
+
+    /// Loudness, peaks and levels only: readings have no spectrum and no look at the mains.
+    pub fn without_spectrum(self) -> Self {
+        Self { analyser: None, ..self }
     }
 
     /// The audio is over: what comes now is silence that lets the last peaks out; no window takes it in.
@@ -121,9 +128,6 @@ impl Meter {
         self.missing_total += u64::from(hop.missing_frames);
         let power =
             (hop.missing_frames == 0).then(|| self.isa.run(Measure { meter: self, hop })).filter(|_| !self.ended);
-        if power.is_some() {
-            self.analyser.hop(hop.samples, hop.channels);
-        }
         self.windows.hop(power);
         self.programme_hops += u64::from(power.is_some());
         if let Some(mean) = self.windows.momentary() {
@@ -166,6 +170,17 @@ impl Meter {
         power
     }
 
+    /// The spectrum of the tick, before its samples make room for the next.
+    fn look(&mut self, tick: &Tick) -> (Option<Spectrum>, Option<Mains>) {
+        let Some(analyser) = self.analyser.as_mut().filter(|_| !self.ended) else { return (None, None) };
+        let mut channels: [&[f32]; MAX_CHANNELS] = Default::default();
+        for (samples, channel) in channels.iter_mut().zip(&self.channels) {
+            *samples = channel.peak.tick();
+        }
+        let peak = tick.sample_peak.iter().fold(0.0f32, |t, p| t.max(*p));
+        analyser.tick(&channels[..self.channels.len()], peak)
+    }
+
     fn close(&mut self) -> Reading {
         let momentary = self.windows.momentary();
         let short_term = self.windows.close_tick();
@@ -178,6 +193,7 @@ impl Meter {
             self.maxima.short_term = top(self.maxima.short_term, power);
         }
         let tick = std::mem::take(&mut self.tick);
+        let (spectrum, mains) = self.look(&tick);
         let mut channel = [ChannelLevel::default(); MAX_CHANNELS];
         for (c, out) in channel.iter_mut().enumerate().take(self.channels.len()) {
             let meter = &mut self.channels[c];
@@ -188,7 +204,6 @@ impl Meter {
             self.maxima.true_peak[c] = self.maxima.true_peak[c].max(out.true_peak);
             self.maxima.sample_peak[c] = self.maxima.sample_peak[c].max(out.sample_peak);
         }
-        let (spectrum, mains) = self.analyser.close();
         Reading {
             at: StreamTime(self.hops),
             measured_hops: tick.measured,

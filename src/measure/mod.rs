@@ -7,6 +7,7 @@ pub mod gate;
 pub mod kweight;
 pub mod level;
 pub mod mains;
+pub mod peaks;
 pub mod powers;
 pub mod range;
 pub mod reference;
@@ -14,6 +15,7 @@ pub mod selfcheck;
 pub mod simd;
 pub mod spectrum;
 pub mod texture;
+mod transform;
 pub mod true_peak;
 pub mod window;
 

@@ -28,6 +28,8 @@ pub trait F32x8: Copy + Debug {
     fn min(self, o: Self) -> Self;
     /// |lane|.
     fn abs(self) -> Self;
+    /// All lanes added: 0 and 4, 1 and 5, ... first, then 0 and 2, 1 and 3 of these, then both.
+    fn sum(self) -> f32;
     /// Bit n is set when lane n is larger than that of `o`.
     fn over(self, o: Self) -> u32;
 }
@@ -191,6 +193,11 @@ impl F32x8 for [f32; 8] {
         self.map(f32::abs)
     }
     #[inline(always)]
+    fn sum(self) -> f32 {
+        let four: [f32; 4] = std::array::from_fn(|i| self[i] + self[i + 4]);
+        (four[0] + four[2]) + (four[1] + four[3])
+    }
+    #[inline(always)]
     fn over(self, o: Self) -> u32 {
         (0..8).fold(0, |bits, i| bits | u32::from(self[i] > o[i]) << i)
     }
@@ -315,6 +322,10 @@ mod x86 {
             Self(unsafe { _mm256_andnot_ps(_mm256_set1_ps(-0.0), self.0) })
         }
         #[inline(always)]
+        fn sum(self) -> f32 {
+            unsafe { Two(_mm256_castps256_ps128(self.0), _mm256_extractf128_ps::<1>(self.0)) }.sum()
+        }
+        #[inline(always)]
         fn over(self, o: Self) -> u32 {
             unsafe { _mm256_movemask_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(self.0, o.0)) as u32 }
         }
@@ -390,6 +401,14 @@ mod x86 {
         fn abs(self) -> Self {
             let sign = unsafe { _mm_set1_ps(-0.0) };
             unsafe { Self(_mm_andnot_ps(sign, self.0), _mm_andnot_ps(sign, self.1)) }
+        }
+        #[inline(always)]
+        fn sum(self) -> f32 {
+            unsafe {
+                let four = _mm_add_ps(self.0, self.1);
+                let two = _mm_add_ps(four, _mm_movehl_ps(four, four));
+                _mm_cvtss_f32(_mm_add_ss(two, _mm_shuffle_ps::<1>(two, two)))
+            }
         }
         #[inline(always)]
         fn over(self, o: Self) -> u32 {

@@ -1,43 +1,23 @@
 //! The spectrum of one tick: third-octave bands, how noise-like it is, and its purest peaks.
 //!
-//! A Hann window of 85 to 93 ms at the end of each tick (bins 10.8 or 11.7 Hz wide). Left and right are transformed
-//! apart and their powers averaged, so nothing cancels. It closes with the tick, so it never sees how audio was cut.
+//! A Hann window of 85 to 93 ms at the end of each tick (bins 10.8 or 11.7 Hz wide). The powers of left and right are
+//! averaged, so nothing cancels. It closes with the tick, so it never sees how audio was cut.
 //! Bands: IEC 61260-1, base-ten mid-band frequencies, 100 Hz to 20 kHz (lower ones need longer windows).
 
 use super::mains::{Mains, MainsEar};
-use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
-use std::sync::{Arc, LazyLock};
+use super::peaks;
+pub use super::peaks::{PEAKS, Peak};
+use super::simd::Isa;
+use super::transform::{Plan, Work, plan};
 
 /// Third-octave bands: IEC 61260-1 numbers 20 (100 Hz) to 43 (20 kHz).
 pub const BANDS: usize = 24;
-/// Purest peaks that are told.
-pub const PEAKS: usize = 4;
-/// Peaks are looked for between these, Hz.
-const PEAK_HZ: (f64, f64) = (60.0, 16_000.0);
+/// Recordings in floating point may hold anything: 60 dB over full scale is enough, and squares stay finite.
+const MOST: f32 = 1e3;
 /// What is below this is DC and rumble, Hz.
 const LOWEST_HZ: f64 = 25.0;
 /// Noise-likeness is taken from these bands: wide enough, and where hearing is (400 Hz to 10 kHz).
 const NOISE_BANDS: std::ops::Range<usize> = 6..21;
-
-/// A spectral peak that stands alone.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Peak {
-    /// Frequency, Hz.
-    pub hz: f32,
-    /// Level, dBFS (a full-scale sine in every channel reads 0).
-    pub level_dbfs: f32,
-    /// Over the mean of its neighbourhood, dB (per bin).
-    pub over_neighbours_db: f32,
-    /// Over the stronger of its second and third harmonic, dB.
-    pub over_harmonics_db: f32,
-}
-
-impl Peak {
-    /// No peak.
-    pub const NONE: Self =
-        Self { hz: 0.0, level_dbfs: f32::NEG_INFINITY, over_neighbours_db: 0.0, over_harmonics_db: 0.0 };
-}
 
 /// The spectrum of one tick.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,132 +40,85 @@ impl Spectrum {
     }
 }
 
-/// A transform of one size, with its window.
-pub(super) struct Plan {
-    size: usize,
-    fft: Arc<dyn RealToComplex<f32>>,
-    pub(super) hann: Vec<f32>,
-}
-
-impl Plan {
-    fn new(size: usize) -> Self {
-        let step = std::f64::consts::TAU / size as f64;
-        let hann = (0..size).map(|n| (0.5 - 0.5 * (step * n as f64).cos()) as f32).collect();
-        Self { size, fft: RealFftPlanner::new().plan_fft_forward(size), hann }
-    }
-
-    /// Transforms `x` (which is used up) into `out`.
-    pub(super) fn run(&self, x: &mut [f32], work: &mut Work) {
-        work.scratch.resize(self.fft.get_scratch_len(), Complex::default());
-        work.out.resize(self.size / 2 + 1, Complex::default());
-        self.fft.process_with_scratch(x, &mut work.out, &mut work.scratch).expect("the lengths are the plan's own");
-    }
-}
-
-/// Buffers of a transform.
-#[derive(Default)]
-pub(super) struct Work {
-    pub(super) out: Vec<Complex<f32>>,
-    scratch: Vec<Complex<f32>>,
-}
-
-static PLANS: [LazyLock<Plan>; 3] =
-    [LazyLock::new(|| Plan::new(4_096)), LazyLock::new(|| Plan::new(8_192)), LazyLock::new(|| Plan::new(16_384))];
-
-/// The plan of `size`: 4 096, 8 192 or 16 384.
-pub(super) fn plan(size: usize) -> &'static Plan {
-    match size {
-        4_096 => &PLANS[0],
-        8_192 => &PLANS[1],
-        _ => &PLANS[2],
-    }
-}
-
 /// Takes a feed's ticks apart.
 pub struct Analyser {
     plan: &'static Plan,
     mains: MainsEar,
     bin_hz: f64,
     tick_frames: usize,
-    /// Left and right of the open tick; further channels are folded onto them.
-    sides: Vec<Vec<f32>>,
+    /// Left and right, where more channels are folded onto them or samples are held at `MOST`.
+    sides: [Vec<f32>; 2],
     work: Work,
-    power: Vec<f32>,
     /// First bin of each band, and one past the last.
     edges: [usize; BANDS + 1],
 }
 
 impl Analyser {
     /// An analyser for `rate_hz` and `channels`.
-    pub fn new(rate_hz: u32, channels: usize) -> Self {
+    pub fn new(isa: Isa, rate_hz: u32, channels: usize) -> Self {
         let tick_frames = rate_hz as usize / 10;
         // The largest power of two in a tick: 4 096 to 16 384.
         let plan = plan(1 << tick_frames.ilog2());
-        let bin_hz = f64::from(rate_hz) / plan.size as f64;
+        let bin_hz = f64::from(rate_hz) / plan.size() as f64;
         let edge = |b: usize| (10f64.powf((b as f64 + 19.5) / 10.0) / bin_hz).round() as usize;
         Self {
             plan,
-            mains: MainsEar::new(rate_hz, channels),
+            mains: MainsEar::new(isa, rate_hz, channels),
             bin_hz,
             tick_frames,
-            sides: vec![Vec::with_capacity(tick_frames); channels.min(2)],
+            sides: Default::default(),
             work: Work::default(),
-            power: vec![0.0; plan.size / 2 + 1],
-            edges: std::array::from_fn(|b| edge(b).min(plan.size / 2 + 1)),
+            edges: std::array::from_fn(|b| edge(b).min(plan.size() / 2 + 1)),
         }
     }
 
-    /// Takes one hop, interleaved.
-    pub fn hop(&mut self, samples: &[f32], channels: usize) {
-        match self.sides.as_mut_slice() {
-            [left, right] if channels == 2 => {
-                for x in samples.as_chunks::<2>().0 {
-                    left.push(bounded(x[0]));
-                    right.push(bounded(x[1]));
-                }
-            }
-            [one] => one.extend(samples.iter().map(|x| bounded(*x))),
-            sides => {
-                for frame in samples.chunks_exact(channels) {
-                    for (s, side) in sides.iter_mut().enumerate() {
-                        side.push(frame.iter().skip(s).step_by(2).map(|x| bounded(*x)).sum());
-                    }
-                }
+    /// Takes the samples of one tick, channel by channel; `peak` is the largest |sample| in it. Gives its spectrum,
+    /// `None` when some of it never came (a channel is shorter than a tick) or there is nothing in it, and once a
+    /// second a look at the mains.
+    pub fn tick(&mut self, channels: &[&[f32]], peak: f32) -> (Option<Spectrum>, Option<Mains>) {
+        if channels.iter().any(|c| c.len() < self.tick_frames) {
+            self.mains.interrupted();
+            return (None, None);
+        }
+        if channels.len() <= 2 && peak <= MOST {
+            return self.look(channels);
+        }
+        let mut sides = std::mem::take(&mut self.sides);
+        for (s, side) in sides.iter_mut().enumerate() {
+            side.clear();
+            side.resize(self.tick_frames, 0.0);
+            for channel in channels.iter().skip(s).step_by(2) {
+                side.iter_mut().zip(*channel).for_each(|(to, x)| *to += x.clamp(-MOST, MOST));
             }
         }
+        let folded = [sides[0].as_slice(), sides[1].as_slice()];
+        let looked = self.look(&folded[..channels.len().min(2)]);
+        self.sides = sides;
+        looked
     }
 
-    /// Closes the tick: its spectrum, `None` when some of it never came or there is nothing in it, and once a second
-    /// a look at the mains.
-    pub fn close(&mut self) -> (Option<Spectrum>, Option<Mains>) {
-        let whole = self.sides.iter().all(|s| s.len() == self.tick_frames);
-        let mains = self.mains.tick(&self.sides, whole);
-        let spectrum = if whole { self.look() } else { None };
-        self.sides.iter_mut().for_each(Vec::clear);
-        (spectrum, mains)
-    }
-
-    fn look(&mut self) -> Option<Spectrum> {
-        let size = self.plan.size;
+    fn look(&mut self, sides: &[&[f32]]) -> (Option<Spectrum>, Option<Mains>) {
+        let mains = self.mains.tick(sides);
+        let size = self.plan.size();
         // Sum over a line's main lobe to mean square times two: a full-scale sine reads 1.
-        let scale = 4.0 / (size as f32 * size as f32 * 0.375) / self.sides.len() as f32;
-        self.power.fill(0.0);
-        for side in &mut self.sides {
-            let x = &mut side[self.tick_frames - size..];
-            x.iter_mut().zip(&self.plan.hann).for_each(|(x, w)| *x *= w);
-            self.plan.run(x, &mut self.work);
-            self.power.iter_mut().zip(&self.work.out).for_each(|(p, c)| *p += scale * c.norm_sqr());
-        }
+        let scale = 4.0 / (size as f32 * size as f32 * 0.375) / sides.len() as f32;
+        let last = sides.iter().map(|side| &side[self.tick_frames - size..]);
+        self.plan.powers(last, &self.plan.hann, scale, &mut self.work);
+        (self.spectrum(), mains)
+    }
+
+    fn spectrum(&self) -> Option<Spectrum> {
+        let power = &self.work.power;
         let from = (LOWEST_HZ / self.bin_hz).ceil() as usize;
-        let total: f32 = self.power[from..].iter().sum();
+        let total = sum(&power[from..]);
         if total <= 1e-14 {
             return None;
         }
         let mut bands_dbfs = [f32::NEG_INFINITY; BANDS];
         let (mut flat, mut weight) = (0.0, 0.0);
         for (b, level) in bands_dbfs.iter_mut().enumerate() {
-            let bins = &self.power[self.edges[b]..self.edges[b + 1].max(self.edges[b])];
-            let sum: f32 = bins.iter().sum();
+            let bins = &power[self.edges[b]..self.edges[b + 1].max(self.edges[b])];
+            let sum = sum(bins);
             *level = db(sum);
             if NOISE_BANDS.contains(&b) && sum > total * 1e-5 {
                 flat += flatness(bins, sum) * f64::from(sum);
@@ -193,68 +126,20 @@ impl Analyser {
             }
         }
         let noise_likeness = if weight > 0.0 { (flat / weight) as f32 } else { 0.0 };
-        Some(Spectrum { level_dbfs: db(total), noise_likeness, bands_dbfs, peaks: self.peaks() })
-    }
-
-    fn peaks(&self) -> [Peak; PEAKS] {
-        let p = &self.power;
-        let mut found = [Peak::NONE; PEAKS];
-        let bins = (PEAK_HZ.0 / self.bin_hz) as usize..(PEAK_HZ.1 / self.bin_hz) as usize;
-        let top = bins.clone().fold(0.0f32, |t, i| t.max(p[i]));
-        // 45 dB under the strongest a peak is of no interest.
-        let least = (top * 3e-5).max(1e-12);
-        for i in bins {
-            if p[i] < least || p[i] <= p[i - 1] || p[i] < p[i + 1] {
-                continue;
-            }
-            let around = p[i.saturating_sub(8)..=i - 4].iter().chain(&p[i + 4..=i + 8]).sum::<f32>() / 10.0;
-            let strongest = p[i] >= top;
-            if !strongest && p[i] < 16.0 * around {
-                continue;
-            }
-            let lobe = lobe(p, i);
-            let harmonic = |k: usize| {
-                let at = i * k;
-                if at + 4 >= p.len() { 0.0 } else { (at - k..=at + k).map(|j| lobe_at(p, j)).fold(0.0, f32::max) }
-            };
-            let over_harmonics_db = db(lobe / harmonic(2).max(harmonic(3)).max(1e-14));
-            if !strongest && over_harmonics_db < 15.0 {
-                continue;
-            }
-            let (a, b, c) = (p[i - 1].max(1e-20).ln(), p[i].ln(), p[i + 1].max(1e-20).ln());
-            let bend = a - 2.0 * b + c;
-            let shift = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-            let peak = Peak {
-                hz: ((i as f32 + shift) as f64 * self.bin_hz) as f32,
-                level_dbfs: db(lobe),
-                over_neighbours_db: db(p[i] / around.max(1e-14)),
-                over_harmonics_db,
-            };
-            if let Some(place) = found.iter().position(|f| peak.level_dbfs > f.level_dbfs) {
-                found[place..].rotate_right(1);
-                found[place] = peak;
-            }
-        }
-        found
+        Some(Spectrum { level_dbfs: db(total), noise_likeness, bands_dbfs, peaks: peaks::purest(power, self.bin_hz) })
     }
 }
 
-/// Recordings in floating point may hold anything: 60 dB over full scale is enough, and squares stay finite.
-fn bounded(x: f32) -> f32 {
-    x.clamp(-1e3, 1e3)
+/// Sum, eight apart.
+fn sum(bins: &[f32]) -> f32 {
+    let (eights, rest) = bins.as_chunks::<8>();
+    let mut lanes = [0.0f32; 8];
+    eights.iter().for_each(|eight| lanes.iter_mut().zip(eight).for_each(|(l, p)| *l += p));
+    lanes.iter().sum::<f32>() + rest.iter().sum::<f32>()
 }
 
-fn db(power: f32) -> f32 {
+pub(super) fn db(power: f32) -> f32 {
     10.0 * power.log10()
-}
-
-/// Power of the main lobe round bin `i`.
-fn lobe(p: &[f32], i: usize) -> f32 {
-    p[i - 2..=i + 2].iter().sum()
-}
-
-fn lobe_at(p: &[f32], i: usize) -> f32 {
-    p[i - 1] + p[i] + p[i + 1]
 }
 
 /// Geometric over arithmetic mean of the bins: 1 if all are alike, 0.56 for noise, near 0 for a line.
@@ -270,16 +155,13 @@ mod tests {
     use super::*;
 
     fn of(rate_hz: u32, channels: usize, wave: impl Fn(f64, usize) -> f64) -> Spectrum {
-        let mut analyser = Analyser::new(rate_hz, channels);
-        let hop = rate_hz as usize / 100;
-        for h in 0..10 {
-            let samples: Vec<f32> = (h * hop..(h + 1) * hop)
-                .flat_map(|n| (0..channels).map(move |c| (n, c)))
-                .map(|(n, c)| wave(n as f64 / f64::from(rate_hz), c) as f32)
-                .collect();
-            analyser.hop(&samples, channels);
-        }
-        analyser.close().0.expect("a whole tick")
+        let mut analyser = Analyser::new(Isa::best(), rate_hz, channels);
+        let frames = 0..rate_hz as usize / 10;
+        let channel =
+            |c: usize| -> Vec<f32> { frames.clone().map(|n| wave(n as f64 / f64::from(rate_hz), c) as f32).collect() };
+        let tick: Vec<Vec<f32>> = (0..channels).map(channel).collect();
+        let channels: Vec<&[f32]> = tick.iter().map(Vec::as_slice).collect();
+        analyser.tick(&channels, 1.0).0.expect("a whole tick")
     }
 
     #[test]
@@ -319,10 +201,16 @@ mod tests {
 
     #[test]
     fn a_tick_with_a_hole_and_one_of_zeros_have_no_spectrum() {
-        let mut analyser = Analyser::new(48_000, 2);
-        analyser.hop(&[0.1; 960], 2);
-        assert_eq!(analyser.close(), (None, None));
-        (0..10).for_each(|_| analyser.hop(&[0.0; 960], 2));
-        assert_eq!(analyser.close(), (None, None));
+        let mut analyser = Analyser::new(Isa::best(), 48_000, 2);
+        assert_eq!(analyser.tick(&[&[0.1f32; 4_320][..]; 2], 0.1), (None, None));
+        assert_eq!(analyser.tick(&[&[0.0f32; 4_800][..]; 2], 0.0), (None, None));
+    }
+
+    #[test]
+    fn huge_samples_are_held_and_give_finite_figures() {
+        let mut analyser = Analyser::new(Isa::best(), 48_000, 2);
+        let huge: Vec<f32> = (0..4_800).map(|n| if n % 4 < 2 { 1e30 } else { -1e30 }).collect();
+        let s = analyser.tick(&[&huge, &huge], 1e30).0.expect("a whole tick");
+        assert!((s.level_dbfs - 63.0).abs() < 0.1, "{}", s.level_dbfs);
     }
 }

@@ -35,7 +35,7 @@ const GROUP: usize = 8;
 /// Shape of the Kaiser window.
 const BETA: f64 = 5.0;
 /// What f32 arithmetic may lose in a point and in a bound together, as a part of the peak around: 32 products
-/// and sums of weights that add up to less than 3 lose less than 32 * 3 * 6e-8.
+/// and sums of weights that add up to less than 3 lose less than 32 * 3 * 6e-8, mirrored pairs no more than twice that.
 const ROUNDING: f64 = 2e-5;
 /// A peak below which nothing is looked for between the samples (-300 dBFS), so that no denormal is multiplied.
 const NOTHING: f32 = 1e-15;
@@ -45,15 +45,36 @@ const HUGE: f32 = 1e30;
 /// The taps, and the bounds that follow from them.
 #[derive(Debug, Clone)]
 pub struct Interpolator {
-    /// Taps of the three first points between two samples.
-    coarse: [[f32; TAPS]; COARSE - 1],
-    /// Weights of the five first points, both samples among them, in each of the 12 points between these.
-    fine: [[f32; COARSE + 1]; FINE],
+    /// The three first points between two samples, as factors of sums and differences of the samples that lie
+    /// alike on both sides: their taps mirror each other, which saves a third of the arithmetic.
+    coarse: [Mirrored; TAPS / 2],
+    /// The 12 points between the five first ones (both samples among these), two that mirror each other at a time.
+    fine: [Opposite; FINE / 2],
     /// |point| <= larger sample of the pair + bend * second difference + spill * peak.
     bend: f32,
     spill: f32,
     /// |point| <= larger first point + coarse_bend * second difference of first points + rounding.
     coarse_bend: f32,
+}
+
+/// What a pair of samples that lie alike on both sides gives to the three first points.
+#[derive(Debug, Clone, Copy)]
+struct Mirrored {
+    /// Their sum, to the point in the middle.
+    middle: f32,
+    /// Their sum, to the other two.
+    even: f32,
+    /// Their difference, to the first of these; the last takes it the other way.
+    odd: f32,
+}
+
+/// Two points that mirror each other: the larger of their |values| is |even part| + |odd part|.
+#[derive(Debug, Clone, Copy)]
+struct Opposite {
+    /// Of the sum of the outermost first points, of the sum of the next two, of the one in the middle.
+    even: [f32; 3],
+    /// Of the differences of the outermost and of the next two.
+    odd: [f32; 2],
 }
 
 impl Default for Interpolator {
@@ -79,8 +100,19 @@ impl Interpolator {
         }
         let coarse_bend = fine.iter().enumerate().map(|(i, w)| coarse_bound(w, place(i))).fold(0.0, f64::max);
         Self {
-            coarse: [knots[1], knots[2], knots[3]],
-            fine,
+            coarse: std::array::from_fn(|k| {
+                let (first, other) = (f64::from(knots[1][k]), f64::from(knots[1][TAPS - 1 - k]));
+                let (even, odd) = ((first + other) / 2.0, (first - other) / 2.0);
+                Mirrored { middle: knots[2][k], even: even as f32, odd: odd as f32 }
+            }),
+            fine: std::array::from_fn(|i| {
+                let w = fine[i].map(f64::from);
+                let half = |x: f64| (x / 2.0) as f32;
+                Opposite {
+                    even: [half(w[0] + w[4]), half(w[1] + w[3]), fine[i][2]],
+                    odd: [half(w[0] - w[4]), half(w[1] - w[3])],
+                }
+            }),
             bend: bounds.0 as f32,
             spill: (bounds.1 + ROUNDING) as f32,
             coarse_bend: coarse_bend as f32,
@@ -217,6 +249,11 @@ impl TruePeak {
         &self.stretch(self.filled - 1)[TAPS..]
     }
 
+    /// The samples of the open tick so far.
+    pub fn tick(&self) -> &[f32] {
+        &self.line[TAPS..TAPS + self.filled * self.hop_frames]
+    }
+
     /// The larger of `top` and the largest |point| of the pairs of samples that the tick completes (they lie 17
     /// samples back), full scale = 1; then begins the next tick.
     #[inline(always)]
@@ -302,21 +339,25 @@ impl Interpolator {
     #[inline(always)]
     fn group<S: Simd>(&self, line: &[f32], peak: f32, top: f32) -> f32 {
         let line = &line[..TAPS + GROUP - 1];
-        // Even and odd taps apart: two short chains of sums instead of a long one.
+        // Every other pair apart: two short chains of sums instead of a long one.
         let zero = S::F32::splat(0.0);
-        let (mut even, mut odd) = ([zero; COARSE - 1], [zero; COARSE - 1]);
-        for k in (0..TAPS).step_by(2) {
-            let (x0, x1) = (S::F32::load(&line[k..]), S::F32::load(&line[k + 1..]));
-            for p in 0..COARSE - 1 {
-                even[p] = even[p].add(S::F32::splat(self.coarse[p][k]).mul(x0));
-                odd[p] = odd[p].add(S::F32::splat(self.coarse[p][k + 1]).mul(x1));
+        let (mut middle, mut even, mut odd) = ([zero; 2], [zero; 2], [zero; 2]);
+        for (two, by) in self.coarse.as_chunks::<2>().0.iter().enumerate() {
+            for i in 0..2 {
+                let k = 2 * two + i;
+                let (x, y) = (S::F32::load(&line[k..]), S::F32::load(&line[TAPS - 1 - k..]));
+                let (sum, difference) = (x.add(y), x.sub(y));
+                middle[i] = middle[i].add(S::F32::splat(by[i].middle).mul(sum));
+                even[i] = even[i].add(S::F32::splat(by[i].even).mul(sum));
+                odd[i] = odd[i].add(S::F32::splat(by[i].odd).mul(difference));
             }
         }
+        let (even, odd) = (even[0].add(even[1]), odd[0].add(odd[1]));
         let knots = [
             S::F32::load(&line[BEFORE..]),
-            even[0].add(odd[0]),
-            even[1].add(odd[1]),
-            even[2].add(odd[2]),
+            even.add(odd),
+            middle[0].add(middle[1]),
+            even.sub(odd),
             S::F32::load(&line[BEFORE + 1..]),
         ];
         let largest = knots[1].abs().max(knots[2].abs()).max(knots[3].abs()).max(knots[0].abs());
@@ -331,34 +372,37 @@ impl Interpolator {
         if bound.over(S::F32::splat(top)) == 0 {
             return top;
         }
+        let [k0, k1, k2, k3, k4] = knots;
+        let (sums, differences) = ([k0.add(k4), k1.add(k3)], [k0.sub(k4), k1.sub(k3)]);
         let mut largest = zero;
-        for weights in &self.fine {
-            // By index: an adapter that the compiler leaves a call would pass every register through memory.
-            let mut point = knots[0].mul(S::F32::splat(weights[0]));
-            for k in 1..=COARSE {
-                point = point.add(knots[k].mul(S::F32::splat(weights[k])));
-            }
-            largest = largest.max(point.abs());
+        for two in &self.fine {
+            let [outer, inner, middle] = two.even.map(S::F32::splat);
+            let even = outer.mul(sums[0]).add(inner.mul(sums[1])).add(middle.mul(k2));
+            let [outer, inner] = two.odd.map(S::F32::splat);
+            let odd = outer.mul(differences[0]).add(inner.mul(differences[1]));
+            largest = largest.max(even.abs().add(odd.abs()));
         }
         largest.lanes().into_iter().fold(top, f32::max)
     }
 
     /// Largest |point| of one pair in the plainest way; `window` begins 15 samples before it.
     fn pair(&self, window: &[f32], top: f32) -> f32 {
-        let coarse = |taps: &[f32; TAPS]| {
-            let (mut even, mut odd) = (0.0, 0.0);
-            for k in (0..TAPS).step_by(2) {
-                even += taps[k] * window[k];
-                odd += taps[k + 1] * window[k + 1];
-            }
-            even + odd
-        };
-        let [one, two, three] = &self.coarse;
-        let knots = [window[BEFORE], coarse(one), coarse(two), coarse(three), window[BEFORE + 1]];
-        let fine = self.fine.iter().map(|weights| {
-            knots.iter().zip(weights).skip(1).fold(knots[0] * weights[0], |sum, (knot, w)| sum + knot * w)
+        let (mut middle, mut even, mut odd) = ([0.0; 2], [0.0; 2], [0.0; 2]);
+        for (k, by) in self.coarse.iter().enumerate() {
+            let (x, y) = (window[k], window[TAPS - 1 - k]);
+            middle[k % 2] += by.middle * (x + y);
+            even[k % 2] += by.even * (x + y);
+            odd[k % 2] += by.odd * (x - y);
+        }
+        let (even, odd) = (even[0] + even[1], odd[0] + odd[1]);
+        let knots = [window[BEFORE], even + odd, middle[0] + middle[1], even - odd, window[BEFORE + 1]];
+        let [k0, k1, k2, k3, k4] = knots;
+        let fine = self.fine.iter().map(|Opposite { even, odd }| {
+            let even = even[0] * (k0 + k4) + even[1] * (k1 + k3) + even[2] * k2;
+            let odd = odd[0] * (k0 - k4) + odd[1] * (k1 - k3);
+            even.abs() + odd.abs()
         });
-        fine.chain(knots[..COARSE].iter().copied()).fold(top, |top, point| top.max(point.abs()))
+        fine.chain(knots[..COARSE].iter().map(|k| k.abs())).fold(top, f32::max)
     }
 }
 
