@@ -36,6 +36,8 @@ pub(super) struct Clicks {
     residues: Vec<f32>,
     /// Products of samples 0 to `ORDER` apart, summed over the hop before.
     before: [f64; ORDER + 1],
+    /// `ORDER` samples and the hop behind them, for the products.
+    wide: Vec<f64>,
     ring: [f32; RING],
     /// Whether the residue of a cell is the edge of a top that was cut off.
     edges: [bool; RING],
@@ -50,6 +52,7 @@ impl Clicks {
         Self {
             residues: vec![0.0; 3 * n],
             before: [0.0; ORDER + 1],
+            wide: vec![0.0; ORDER + n],
             ring: [0.0; RING],
             edges: [false; RING],
             ceiling: 0.0,
@@ -61,11 +64,10 @@ impl Clicks {
     #[inline(always)]
     pub(super) fn hop<S: Simd>(&mut self, samples: &[f32], n: usize, peak: f32) -> u32 {
         let begin = ORDER + n;
-        let products = products::<S>(samples, begin);
+        let products = products::<S>(samples, begin, &mut self.wide);
         let (mut residues, mut edges) = ([0.0; CELLS], [false; CELLS]);
         self.ceiling = peak.max(self.ceiling * CEILING_SINKS);
         self.residues.copy_within(n.., 0);
-        self.residues[2 * n..].fill(0.0);
         if peak > QUIET {
             let sums = std::array::from_fn(|k| products[k] + self.before[k]);
             let predictor = predictor(&sums, samples).map(|a| a as f32);
@@ -77,6 +79,8 @@ impl Clicks {
                     edges[cell] = is_edge(&samples[part.start - 2..], &into[..part.len()], EDGE * self.ceiling);
                 }
             }
+        } else {
+            self.residues[2 * n..].fill(0.0);
         }
         self.before = products;
         let mut found = 0;
@@ -130,23 +134,21 @@ fn is_edge(samples: &[f32], residues: &[f32], ceiling: f32) -> bool {
 
 /// Sums of x[n] x[n - k] over the samples from `begin` on, k = 0 to `ORDER`.
 #[inline(always)]
-fn products<S: Simd>(samples: &[f32], begin: usize) -> [f64; ORDER + 1] {
-    let zero = S::F64::splat(0.0);
-    let mut sums = [[zero; 2]; ORDER + 1];
-    let eights = (samples.len() - begin) / 8;
-    for i in 0..eights {
-        let at = begin + 8 * i;
-        let x = S::widen(S::F32::load(&samples[at..at + 8]));
-        for (k, sum) in sums.iter_mut().enumerate() {
-            let y = S::widen(S::F32::load(&samples[at - k..at - k + 8]));
-            sum[0] = sum[0].add(x[0].mul(y[0]));
-            sum[1] = sum[1].add(x[1].mul(y[1]));
+fn products<S: Simd>(samples: &[f32], begin: usize, wide: &mut [f64]) -> [f64; ORDER + 1] {
+    wide.iter_mut().zip(&samples[begin - ORDER..]).for_each(|(to, x)| *to = f64::from(*x));
+    let mut sums = [S::F64::splat(0.0); ORDER + 1];
+    let last = wide.len() - (wide.len() - ORDER) % 4;
+    for at in (ORDER..last).step_by(4) {
+        let around = &wide[at - ORDER..at + 4];
+        let x = S::F64::load(&around[ORDER..]);
+        for k in 0..ORDER + 1 {
+            sums[k] = sums[k].add(x.mul(S::F64::load(&around[ORDER - k..])));
         }
     }
-    let mut out = sums.map(|s| s[0].add(s[1]).lanes().iter().sum::<f64>());
-    for n in begin + 8 * eights..samples.len() {
-        for (k, sum) in out.iter_mut().enumerate() {
-            *sum += f64::from(samples[n]) * f64::from(samples[n - k]);
+    let mut out = sums.map(|s| s.lanes().iter().sum::<f64>());
+    for at in last..wide.len() {
+        for k in 0..ORDER + 1 {
+            out[k] += wide[at] * wide[at - k];
         }
     }
     out
@@ -203,9 +205,10 @@ fn residue_of<S: Simd>(
     let mut top = S::F32::splat(0.0);
     let mut at = part.start;
     while at + 8 <= part.end {
-        let mut rest = S::F32::load(&samples[at..at + 8]);
-        for (k, a) in predictor.iter().enumerate() {
-            rest = rest.sub(S::F32::splat(*a).mul(S::F32::load(&samples[at - 1 - k..at + 7 - k])));
+        let around = &samples[at - ORDER..at + 8];
+        let mut rest = S::F32::load(&around[ORDER..]);
+        for k in 0..ORDER {
+            rest = rest.sub(S::F32::splat(predictor[k]).mul(S::F32::load(&around[ORDER - 1 - k..])));
         }
         top = top.max(rest.abs());
         into[at - part.start..at - part.start + 8].copy_from_slice(&rest.lanes());

@@ -285,6 +285,6 @@ fn power_of<S: Simd>(samples: &[f32]) -> f32 {
         let x = S::F32::load(x);
         sum.add(x.mul(x))
     });
-    let all = sums.lanes().iter().sum::<f32>() + rest.iter().map(|x| x * x).sum::<f32>();
+    let all = sums.sum() + rest.iter().map(|x| x * x).sum::<f32>();
     all / samples.len() as f32
 }

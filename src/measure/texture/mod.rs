@@ -104,16 +104,17 @@ impl Texture {
         for (c, s) in self.strands.iter_mut().enumerate() {
             s.samples.copy_within(n.., 0);
             let fresh = &mut s.samples[LEAD + n..];
-            match hop.channels {
-                2 => fresh.iter_mut().zip(hop.samples.as_chunks::<2>().0).for_each(|(to, x)| *to = x[c]),
-                w => fresh.iter_mut().zip(hop.samples.iter().skip(c).step_by(w)).for_each(|(to, x)| *to = *x),
+            match (hop.channels, c) {
+                (2, 0) => fresh.iter_mut().zip(hop.samples.as_chunks::<2>().0).for_each(|(to, x)| *to = x[0]),
+                (2, _) => fresh.iter_mut().zip(hop.samples.as_chunks::<2>().0).for_each(|(to, x)| *to = x[1]),
+                (w, _) => fresh.iter_mut().zip(hop.samples.iter().skip(c).step_by(w)).for_each(|(to, x)| *to = *x),
             }
             let peak = peak_of::<S>(fresh);
             let found = s.holes.hop::<S>(fresh);
             holes = holes.max(found.0);
             longest = longest.max(found.1);
             clicks = clicks.max(s.clicks.hop::<S>(&s.samples, n, peak));
-            s.tops.hop(&s.samples[LEAD + n..]);
+            s.tops.hop::<S>(&s.samples[LEAD + n..], peak);
         }
         self.open.holes += holes;
         self.open.longest_hole_ms = self.open.longest_hole_ms.max(longest);

@@ -6,6 +6,8 @@
 
 use crate::units::SampleRate;
 
+/// Frames looked at together.
+const STRETCH: usize = 32;
 /// Places of the table.
 const PLACES: usize = 4_096;
 /// Shortest distance, frames.
@@ -77,26 +79,59 @@ impl Repeats {
     #[inline(always)]
     pub(super) fn hop(&mut self, left: &[f32], right: &[f32]) -> u32 {
         let mut found = 0;
-        for (l, r) in left.iter().zip(right) {
-            let x = l + 1.3 * r;
-            if let Some(f) = self.following {
-                if x == self.back(f.lag) {
-                    let f = Following { agreed: f.agreed + 1, low: f.low.min(x), high: f.high.max(x), ..f };
-                    self.following = Some(f);
-                } else {
-                    self.following = None;
-                    let parted = (x - self.back(f.lag)).abs();
-                    found += u32::from(self.is_repeat(f, parted));
-                }
-            }
-            self.put(x);
-            // The fourth sample before the newest decides, so that four are there.
-            let first = self.back(4);
-            if first.to_bits().wrapping_mul(0x9e37_79b1) >> 28 == 0 && first != 0.0 {
-                self.anchor();
-            }
+        let mut at = 0;
+        while at < left.len() {
+            let end = left.len().min(at + STRETCH);
+            found += self.stretch(&left[at..end], &right[at..end]);
+            at = end;
         }
         found
+    }
+
+    /// The same for at most `STRETCH` frames.
+    #[inline(always)]
+    fn stretch(&mut self, left: &[f32], right: &[f32]) -> u32 {
+        let mut line = [0.0f32; STRETCH + 3];
+        // The fourth sample before the newest decides whether there is an anchor, so that four are there.
+        for (before, back) in line[..3].iter_mut().zip([3, 2, 1]) {
+            *before = self.back(back);
+        }
+        for (to, (l, r)) in line[3..].iter_mut().zip(left.iter().zip(right)) {
+            *to = l + 1.3 * r;
+        }
+        let mut anchors = 0u32;
+        for (k, first) in line[..STRETCH].iter().enumerate() {
+            let chosen = first.to_bits().wrapping_mul(0x9e37_79b1) < 1 << 28;
+            anchors |= u32::from(chosen & (*first != 0.0)) << k;
+        }
+        let (fresh, mut found, mut k) = (&line[3..3 + left.len()], 0, 0);
+        while k < fresh.len() {
+            // To the next anchor at once, unless two places are being followed.
+            let next = match self.following {
+                Some(_) => k,
+                None => fresh.len().min(k + (anchors >> k).trailing_zeros() as usize + 1) - 1,
+            };
+            found += u32::from(self.follow(fresh[next]));
+            fresh[k..=next].iter().for_each(|x| self.put(*x));
+            if anchors >> next & 1 == 1 {
+                self.anchor();
+            }
+            k = next + 1;
+        }
+        found
+    }
+
+    /// Whether the next sample `x` ends a repeat.
+    #[inline(always)]
+    fn follow(&mut self, x: f32) -> bool {
+        let Some(f) = self.following else { return false };
+        let then = self.back(f.lag);
+        if x == then {
+            self.following = Some(Following { agreed: f.agreed + 1, low: f.low.min(x), high: f.high.max(x), ..f });
+            return false;
+        }
+        self.following = None;
+        self.is_repeat(f, (x - then).abs())
     }
 
     fn anchor(&mut self) {

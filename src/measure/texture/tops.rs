@@ -5,6 +5,8 @@
 //! the height), a top that was cut off follows it from corner to corner, level or tilted. No standard defines
 //! this; figures from injections into synthesised services and package recordings.
 
+use super::super::simd::{F32x8, Simd};
+use super::peak_of;
 use crate::units::SampleRate;
 
 /// Smallest peak that is looked at, full scale = 1.
@@ -60,34 +62,65 @@ struct View {
     open: Tops,
 }
 
-/// A first-order low shelf that undoes a high-pass, twice in a row.
+/// Frames of the past that a filtered one is made of.
+const PAST: usize = 8;
+
+/// A first-order low shelf that undoes a high-pass, twice in a row. Written so that a frame depends on what came out
+/// eight frames before, not on the one just before: eight are computed side by side.
 struct Shelf {
-    gain: f32,
-    zero: f32,
-    pole: f32,
-    last: [[f32; 2]; VIEWS - 1],
+    /// Of the input, now and up to eight frames ago.
+    taps: [f32; PAST + 1],
+    /// Of the output eight frames ago.
+    back: f32,
 }
 
 impl Shelf {
     fn new(rate: SampleRate) -> Self {
-        // Bilinear transform of (s + high pass) / (s + left).
+        // Bilinear transform of (s + high pass) / (s + left): gain (1 + zero/z) / (1 - pole/z); above and below
+        // multiplied with 1 + pole/z + ... (pole/z)^7.
         let warped = |hz: f64| (std::f64::consts::PI * hz / f64::from(rate.hz())).tan();
         let (w, v) = (warped(HIGH_PASS_HZ), warped(LEFT_HZ));
-        Self {
-            gain: ((1.0 + w) / (1.0 + v)) as f32,
-            zero: ((w - 1.0) / (w + 1.0)) as f32,
-            pole: ((v - 1.0) / (v + 1.0)) as f32,
-            last: [[0.0; 2]; VIEWS - 1],
-        }
+        let (gain, zero, pole) = ((1.0 + w) / (1.0 + v), (w - 1.0) / (w + 1.0), (1.0 - v) / (1.0 + v));
+        let power = |k: usize| pole.powi(k as i32);
+        let taps = std::array::from_fn(|k| match k {
+            0 => gain,
+            PAST => gain * zero * power(PAST - 1),
+            k => gain * (power(k) + zero * power(k - 1)),
+        });
+        Self { taps: taps.map(|t| t as f32), back: power(PAST) as f32 }
     }
 
+    /// Filters the second half of `from` into that of `to`; the first halves are the past. Gives the largest |value|.
     #[inline(always)]
-    fn step(&mut self, stage: usize, x: f32) -> f32 {
-        let last = &mut self.last[stage];
+    fn run<S: Simd>(&self, from: &[f32], to: &mut [f32]) -> f32 {
         // Far below any signal, and no denormal ever.
-        let y = self.gain * (x + self.zero * last[0]) - self.pole * last[1] + 1e-20;
-        *last = [x, y];
-        y
+        const FLOOR: f32 = 1e-20;
+        let (n, end) = (from.len() / 2, from.len());
+        let (mut largest, back, floor) = (S::F32::splat(0.0), S::F32::splat(self.back), S::F32::splat(FLOOR));
+        let mut y = S::F32::load(&to[n - PAST..]);
+        let last = end - (end - n) % 8;
+        for at in (n..last).step_by(8) {
+            let around = &from[at - PAST..at + 8];
+            let mut sum = [S::F32::splat(self.taps[0]).mul(S::F32::load(&around[PAST..])), floor];
+            for k in 1..PAST + 1 {
+                sum[k % 2] = sum[k % 2].add(S::F32::splat(self.taps[k]).mul(S::F32::load(&around[PAST - k..])));
+            }
+            // What came out before comes in last: only this waits for it.
+            y = sum[0].add(sum[1]).add(back.mul(y));
+            largest = largest.max(y.abs());
+            to[at..at + 8].copy_from_slice(&y.lanes());
+        }
+        let mut largest = largest.lanes().into_iter().fold(0.0, f32::max);
+        for at in last..end {
+            let mut sum = [self.taps[0] * from[at], FLOOR];
+            for k in 1..PAST + 1 {
+                sum[k % 2] += self.taps[k] * from[at - k];
+            }
+            let y = sum[0] + sum[1] + self.back * to[at - PAST];
+            largest = largest.max(y.abs());
+            to[at] = y;
+        }
+        largest
     }
 }
 
@@ -106,7 +139,6 @@ impl TopFinder {
 
     /// A hop never came.
     pub(super) fn forget(&mut self) {
-        self.shelf.last = Default::default();
         for v in &mut self.views {
             v.samples.fill(0.0);
             v.largest = [0.0; 2];
@@ -123,31 +155,26 @@ impl TopFinder {
         out
     }
 
-    /// Takes a hop; half-waves that end in it are counted.
+    /// Takes a hop, whose largest |sample| is `peak`; half-waves that end in it are counted.
     #[inline(always)]
-    pub(super) fn hop(&mut self, fresh: &[f32]) {
+    pub(super) fn hop<S: Simd>(&mut self, fresh: &[f32], peak: f32) {
         let n = fresh.len();
-        let mut peaks = [0.0f32; VIEWS];
-        let [as_it_is, once, twice] = &mut self.views;
-        for v in [&mut *as_it_is, &mut *once, &mut *twice] {
+        for v in &mut self.views {
             v.samples.copy_within(n.., 0);
         }
-        let to = as_it_is.samples[n..].iter_mut().zip(&mut once.samples[n..]).zip(&mut twice.samples[n..]);
-        for (x, ((a, b), c)) in fresh.iter().zip(to) {
-            *a = *x;
-            *b = self.shelf.step(0, *x);
-            *c = self.shelf.step(1, *b);
-            let larger = |p: f32, x: f32| if x.abs() > p { x.abs() } else { p };
-            peaks = [larger(peaks[0], *a), larger(peaks[1], *b), larger(peaks[2], *c)];
-        }
-        for (v, peak) in self.views.iter_mut().zip(peaks) {
-            v.hop(peak);
-        }
+        let [as_it_is, once, twice] = &mut self.views;
+        as_it_is.samples[n..].copy_from_slice(fresh);
+        let peak_once = self.shelf.run::<S>(&as_it_is.samples, &mut once.samples);
+        let peak_twice = self.shelf.run::<S>(&once.samples, &mut twice.samples);
+        as_it_is.hop::<S>(peak);
+        once.hop::<S>(peak_once);
+        twice.hop::<S>(peak_twice);
     }
 }
 
 impl View {
-    fn hop(&mut self, peak: f32) {
+    #[inline(always)]
+    fn hop<S: Simd>(&mut self, peak: f32) {
         let n = self.samples.len() / 2;
         self.frames += n;
         self.largest = self.largest.map(|l| l * FALL);
@@ -159,10 +186,21 @@ impl View {
         let above = |x: f32| x > 0.0;
         let mut sign = above(samples[n - 1]);
         let mut from = samples[..n].iter().rposition(|x| above(*x) != sign).map_or(n, |i| i + 1);
-        for i in n..samples.len() {
-            if above(samples[i]) != sign {
+        let zero = S::F32::splat(0.0);
+        let (eights, rest) = samples[n..].as_chunks::<8>();
+        for at in 0..eights.len() + rest.len().div_ceil(8) {
+            let signs = match eights.get(at) {
+                Some(eight) => S::F32::load(eight).over(zero),
+                None => rest.iter().enumerate().fold(0, |bits, (i, x)| bits | u32::from(above(*x)) << i),
+            };
+            // Bit k is set where frame k has another sign than the one before it.
+            let frames = if at < eights.len() { 8 } else { rest.len() };
+            let mut crossings = (signs ^ (signs << 1 | u32::from(sign))) & ((1 << frames) - 1);
+            while crossings != 0 {
+                let i = n + 8 * at + crossings.trailing_zeros() as usize;
+                crossings &= crossings - 1;
                 if from < n || i - from >= self.least {
-                    self.half_wave(&samples[from..i], sign);
+                    self.half_wave::<S>(&samples[from..i], sign);
                 }
                 (sign, from) = (!sign, i);
             }
@@ -170,11 +208,12 @@ impl View {
         self.samples = samples;
     }
 
-    fn half_wave(&mut self, wave: &[f32], above: bool) {
+    #[inline(always)]
+    fn half_wave<S: Simd>(&mut self, wave: &[f32], above: bool) {
         if wave.len() < self.least {
             return;
         }
-        let peak = wave.iter().fold(0.0f32, |t, x| t.max(x.abs()));
+        let peak = peak_of::<S>(wave);
         let largest = &mut self.largest[usize::from(above)];
         *largest = largest.max(peak);
         if peak < LEAST || peak < NEAR * *largest {
