@@ -130,6 +130,36 @@ fn a_header_that_lies_about_its_length_is_read_to_the_end_of_the_file() {
 }
 
 #[test]
+fn what_was_odd_about_a_recording_is_said_under_its_figures() {
+    let dir = tempfile::tempdir().unwrap();
+    let notes = |bytes: &[u8]| -> String {
+        let path = put(dir.path(), "odd.wav", bytes);
+        let out = mixwarden(&["measure", "--json", path.to_str().unwrap()]);
+        assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
+        let json: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        json["files"][0]["notes"].to_string()
+    };
+    let data = tone(2.0, -18.0);
+    let said = notes(&wav(2, 48_000, data.len() as u32, &data));
+    assert_eq!(said, "[]", "nothing is odd about this one");
+    let said = notes(&wav(2, 48_000, data.len() as u32 + 4_000, &data));
+    assert!(said.contains("1000 frames more than the file holds"), "{said}");
+    let said = notes(&wav(2, 48_000, data.len() as u32, &data[..data.len() - 1]));
+    assert!(said.contains("3 bytes at the end are less than a frame"), "{said}");
+    // The same header for 32-bit floats: format 3, 8 bytes a frame.
+    let float = |x: fn(usize) -> f32| {
+        let data: Vec<u8> = (0..96_000).flat_map(|i| x(i).to_le_bytes()).collect();
+        let mut file = wav(2, 48_000, data.len() as u32, &data);
+        (file[20], file[32], file[34]) = (3, 8, 32);
+        file
+    };
+    let said = notes(&float(|i| if i % 1_000 == 7 { f32::NAN } else { (i as f32 * 0.1).sin() * 0.1 }));
+    assert!(said.contains("96 samples were no numbers"), "{said}");
+    let said = notes(&float(|i| (i as f32 * 0.1).sin() * 1e30));
+    assert!(said.contains("600 dB over full scale"), "{said}");
+}
+
+#[test]
 fn fail_on_and_target_give_status_1() {
     let dir = tempfile::tempdir().unwrap();
     let mut data = tone(20.0, -18.0);

@@ -30,7 +30,8 @@ pub(super) fn open(path: &Path, track: usize) -> Result<(Box<dyn Decode>, Format
     let voice = Voice::new(params)?;
     // Encoders' lead-in is cut by symphonia for its own decoders; Opus packets come to us uncut.
     let skip = if matches!(voice, Voice::Opus { .. }) { skip } else { 0 };
-    let mut decoder = Packets { reader, id, voice, format: None, pending: Vec::new(), broken: 0, skip };
+    let params = params.clone();
+    let mut decoder = Packets { reader, id, params, voice, format: None, pending: Vec::new(), broken: 0, skip };
     let mut first = Vec::new();
     match decoder.step(&mut first) {
         Step::Format(format) => Ok((Box::new(decoder), format)),
@@ -52,9 +53,10 @@ fn probe(path: &Path) -> Result<Box<dyn FormatReader>, FileError> {
     if let Some(ending) = path.extension().and_then(|e| e.to_str()) {
         hint.with_extension(ending);
     }
-    symphonia::default::get_probe()
-        .probe(&hint, stream, Default::default(), Default::default())
-        .map_err(|e| FileError::Unknown { found: plain(&e) })
+    symphonia::default::get_probe().probe(&hint, stream, Default::default(), Default::default()).map_err(|e| match e {
+        Error::Unsupported(_) => FileError::Unknown { found: "it begins like no kind of recording".into() },
+        e => FileError::Unknown { found: plain(&e) },
+    })
 }
 
 fn audio(reader: &dyn FormatReader) -> impl Iterator<Item = &Track> {
@@ -112,6 +114,7 @@ impl Voice {
 struct Packets {
     reader: Box<dyn FormatReader>,
     id: u32,
+    params: AudioCodecParameters,
     voice: Voice,
     format: Option<(u32, usize)>,
     /// Audio that came with a change of format, held until the change was told.
@@ -122,6 +125,27 @@ struct Packets {
 }
 
 impl Packets {
+    /// Goes on with the first audio track of what follows.
+    fn next_recording(&mut self) -> bool {
+        let next = audio(&*self.reader).next().and_then(|t| match &t.codec_params {
+            Some(CodecParameters::Audio(params)) => Some((t.id, params.clone())),
+            _ => None,
+        });
+        let Some((id, params)) = next else { return false };
+        let Ok(voice) = Voice::new(&params) else { return false };
+        (self.id, self.voice, self.params) = (id, voice, params);
+        true
+    }
+
+    /// Decodes a packet; one that the decoder refuses gets a fresh decoder, for the format may have changed.
+    fn decode(&mut self, packet: &Packet, out: &mut Vec<f32>) -> Option<(u32, usize)> {
+        self.voice.decode(packet, out).or_else(|| {
+            out.clear();
+            self.voice = Voice::new(&self.params).ok()?;
+            self.voice.decode(packet, out)
+        })
+    }
+
     /// Why nothing came.
     fn refusal(&self) -> Result<(Box<dyn Decode>, Format), FileError> {
         match self.format {
@@ -133,7 +157,8 @@ impl Packets {
     fn complaint(&self, cut: bool) -> Option<String> {
         let broken = match self.broken {
             0 => None,
-            n => Some(format!("{n} broken piece{} of sound left out", if n == 1 { " was" } else { "s were" })),
+            1 => Some("1 broken piece of sound was left out".to_string()),
+            n => Some(format!("{n} broken pieces of sound were left out")),
         };
         let cut = cut.then(|| "the file ends too early: what is there was measured".to_string());
         match (broken, cut) {
@@ -153,12 +178,14 @@ impl Decode for Packets {
             let packet = match self.reader.next_packet() {
                 Ok(Some(packet)) => packet,
                 Ok(None) => return Step::End(self.complaint(false)),
+                // A recording behind the recording (Ogg streams may be chained): its format may be another.
+                Err(Error::ResetRequired) if self.next_recording() => continue,
                 Err(_) => return Step::End(self.complaint(true)),
             };
             if packet.track_id != self.id {
                 continue;
             }
-            let Some((hz, channels)) = self.voice.decode(&packet, out) else {
+            let Some((hz, channels)) = self.decode(&packet, out) else {
                 self.broken += 1;
                 out.clear();
                 continue;

@@ -1,7 +1,7 @@
 //! Raw PCM on standard input: a thread reads, a bounded queue holds, polling never blocks.
 
 use super::file::format;
-use super::riff::{convert_pcm, sample_bytes};
+use super::riff::{convert_pcm, part_of_a_frame, sample_bytes};
 use super::{Format, Polled, Source};
 use crate::feed::{Arrival, Block};
 use std::io::Read;
@@ -93,8 +93,7 @@ impl Source for Pipe {
     }
 
     fn fault(&self) -> Option<String> {
-        (self.ended && !self.rest.is_empty())
-            .then(|| format!("the last {} bytes are no whole frame and were left out", self.rest.len()))
+        (self.ended && !self.rest.is_empty()).then(|| part_of_a_frame(self.rest.len()))
     }
 
     fn paced(&self) -> bool {

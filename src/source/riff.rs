@@ -39,6 +39,8 @@ pub(super) struct Pcm {
     /// Bytes of sound left; `None`: to the end of the file.
     left: Option<u64>,
     total: Option<u64>,
+    /// Bytes that the header tells of and the file does not have.
+    lacking: u64,
     bytes: Vec<u8>,
     kept: usize,
 }
@@ -111,7 +113,8 @@ fn walk(mut file: File, kind: Kind) -> Result<Option<(Pcm, Format)>, FileError> 
                 let here = file.stream_position().map_err(FileError::Open)?;
                 let there = file.metadata().map_err(FileError::Open)?.len().saturating_sub(here);
                 let left = Some(told.map_or(there, |t| t.min(there)));
-                let pcm = Pcm { file, coding, channels, left, total: left, bytes: vec![0; READ], kept: 0 };
+                let lacking = told.map_or(0, |t| t.saturating_sub(there));
+                let pcm = Pcm { file, coding, channels, left, total: left, lacking, bytes: vec![0; READ], kept: 0 };
                 return Ok(Some((pcm, format)));
             }
             _ => skip(&mut file, size, size, kind).ok_or_else(cut)?,
@@ -182,6 +185,17 @@ impl Pcm {
     pub(super) fn frames(&self) -> Option<u64> {
         self.total.map(|t| t / (self.coding.bytes() * self.channels) as u64)
     }
+
+    /// What was amiss, at the end.
+    fn complaint(&self) -> Option<String> {
+        let frame = (self.coding.bytes() * self.channels) as u64;
+        let lacking = (self.lacking >= frame).then(|| {
+            let frames = self.lacking / frame;
+            format!("the header tells of {frames} frames more than the file holds: what is there was measured")
+        });
+        let cut = (self.kept > 0).then(|| part_of_a_frame(self.kept));
+        [lacking, cut].into_iter().flatten().reduce(|a, b| format!("{a}; {b}"))
+    }
 }
 
 impl Decode for Pcm {
@@ -192,7 +206,7 @@ impl Decode for Pcm {
             Err(e) => return Step::End(Some(format!("reading stopped: {e}; what came before was measured"))),
         };
         if got == 0 {
-            return Step::End(None);
+            return Step::End(self.complaint());
         }
         self.left = self.left.map(|l| l - got as u64);
         let frame = self.coding.bytes() * self.channels;
@@ -202,6 +216,14 @@ impl Decode for Pcm {
         self.bytes.copy_within(whole..have, 0);
         self.kept = have - whole;
         Step::Audio
+    }
+}
+
+/// Bytes at the end that are no whole frame.
+pub(super) fn part_of_a_frame(bytes: usize) -> String {
+    match bytes {
+        1 => "1 byte at the end is less than a frame and was left out".into(),
+        n => format!("{n} bytes at the end are less than a frame and were left out"),
     }
 }
 

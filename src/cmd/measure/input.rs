@@ -9,6 +9,7 @@ use crate::feed::{Arrival, FeedPatch, Mark, Role};
 use crate::judge::{AlertChange, ServiceSettings};
 use crate::settings::Settings;
 use crate::source::{Format, Polled, Source, file, pcm};
+use crate::units::db_of_amplitude;
 use indicatif::ProgressBar;
 use std::path::{Path, PathBuf};
 
@@ -145,7 +146,7 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
     chain.count_lanes_together();
     let mut out = Vec::new();
     chain.step(0, Arrival::Mark(Mark::ServiceBegin), &mut out);
-    let mut frames = 0u64;
+    let (mut now, mut frames, mut before, mut seconds) = (format, 0u64, 0.0, 0.0);
     bar.set_length(file::frames(path).unwrap_or(0) / u64::from(format.rate.hz()));
     loop {
         let polled = source.poll(&mut |arrival| match &mut house {
@@ -156,16 +157,17 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
         match polled {
             Polled::Gave { frames: n } => {
                 frames += n;
-                bar.set_position(frames / u64::from(format.rate.hz()));
+                seconds = before + frames as f64 / f64::from(now.rate.hz());
+                bar.set_position(seconds as u64);
             }
-            Polled::Format(changed) if changed == format => {}
+            Polled::Format(changed) if changed == now => {}
             Polled::Format(changed) => {
                 report.notes.push(format!(
-                    "the format changes to {} Hz, {} channels after {:.1} s; loudness windows began anew there",
+                    "the format changes to {} Hz, {} channels after {seconds:.1} s; loudness windows began anew there",
                     changed.rate.hz(),
                     changed.channels,
-                    frames as f64 / f64::from(format.rate.hz())
                 ));
+                (now, frames, before) = (changed, 0, seconds);
                 chain.refit(0, changed.rate, changed.channels).map_err(|e| e.to_string())?;
             }
             Polled::Nothing => std::thread::sleep(std::time::Duration::from_millis(2)),
@@ -173,13 +175,14 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
             Polled::Ended => break,
         }
     }
-    if frames == 0 {
+    if seconds == 0.0 {
         return Err("holds no audio; give a file with sound in it".into());
     }
     chain.finish(&mut out);
     collect(&mut report, &mut out, args.timeline.is_some());
     report.notes.extend(source.fault());
-    report.duration_seconds = frames as f64 / f64::from(format.rate.hz());
+    report.note_odd_samples();
+    report.duration_seconds = seconds;
     Ok(report)
 }
 
@@ -206,7 +209,31 @@ fn collect(report: &mut Report, out: &mut Vec<Outcome>, timeline: bool) {
     }
 }
 
+/// Samples over full scale from which the coding is doubted, dB.
+const DOUBTFUL_DB: f64 = 60.0;
+
 impl Report {
+    /// Says what no sound card delivers: samples that are no numbers, or far over full scale.
+    fn note_odd_samples(&mut self) {
+        for feed in &self.feeds {
+            let Some(last) = &feed.last else { continue };
+            if last.cleaned_total > 0 {
+                self.notes.push(format!(
+                    "{}: {} samples were no numbers (NaN or infinite) and were taken as 0",
+                    feed.name, last.cleaned_total
+                ));
+            }
+            let peak = db_of_amplitude(last.max_sample_peak[..last.channels].iter().fold(0.0, |t, p| p.max(t)));
+            if peak > DOUBTFUL_DB {
+                self.notes.push(format!(
+                    "{}: samples reach {peak:.0} dB over full scale, which is 1.0 in floating point: look at how the \
+                     file was written; loudness over +380 LUFS is not told apart",
+                    feed.name
+                ));
+            }
+        }
+    }
+
     fn new(path: &Path, format: Format, feeds: &[FeedPatch]) -> Self {
         let feed = |p: &FeedPatch| FeedReport {
             name: p.name.clone(),
