@@ -5,6 +5,7 @@ use mixwarden::settings::{
     self, Settings,
     timetable::{Slot, Timetable},
 };
+use proptest::prelude::*;
 use std::path::Path;
 
 #[test]
@@ -134,5 +135,34 @@ fn five_hundred_timetables_agree_with_pythons_zoneinfo() {
     assert!(inside >= 10, "only {inside} of the moments lie in a set time: the cases are too easy");
     for ((ours, theirs), case) in ours.iter().zip(&theirs).zip(cases.lines()) {
         assert_eq!(ours, theirs, "{case}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 2_000, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// The defaults with some lines changed, doubled, left out or cut: settings or problems, never a panic.
+    #[test]
+    fn damaged_settings_are_taken_or_refused_with_sentences(
+        changes in prop::collection::vec((any::<prop::sample::Index>(), 0usize..12, any::<u8>()), 1..6),
+    ) {
+        const VALUES: [&str; 9] =
+            ["-9223372036854775808", "9223372036854775807", "0", "nan", "-inf", "1e308", "[]", "{}", "\"\\u0000\""];
+        let mut lines: Vec<String> = settings::commented_defaults().lines().map(str::to_string).collect();
+        for (at, change, value) in changes {
+            let (at, value) = (at.index(lines.len()), usize::from(value));
+            match (change, lines[at].split_once(" = ")) {
+                (0..=8, Some((key, _))) => lines[at] = format!("{} = {}", key.trim_start_matches('#'), VALUES[change]),
+                (9, _) => drop(lines.remove(at)),
+                (10, _) => lines.push(lines[at].clone()),
+                _ => lines[at] = lines[at].chars().take(value % 40).collect(),
+            }
+        }
+        if let Err(problems) = settings::parse(&lines.join("\n")) {
+            prop_assert!(!problems.is_empty());
+            for problem in problems {
+                prop_assert!(problem.sentence.len() > 10, "{problem}");
+            }
+        }
     }
 }
