@@ -316,6 +316,16 @@ impl Chain {
         self.lanes.get(self.leading).map_or(StreamTime::default(), Lane::now)
     }
 
+    /// The lane of the stream: the first that carries one.
+    pub fn leading(&self) -> usize {
+        self.leading
+    }
+
+    /// Time of one lane.
+    pub fn lane_now(&self, lane: usize) -> StreamTime {
+        self.lanes.get(lane).map_or(StreamTime::default(), Lane::now)
+    }
+
     /// The stream beside the house, as of the last look; `None` when there are not both.
     pub fn likeness(&self) -> Option<&Likeness> {
         self.pair.as_ref().map(Pair::likeness)

@@ -8,7 +8,7 @@ use crate::ledger::trend::{self, TrendPoint};
 use crate::ledger::{Review, ServiceLine, Shelf as _, Which};
 use crate::run::{day_begin, local_clock};
 use crate::show::review::{length, review as html};
-use crate::words::feed_name;
+use crate::words::{feed_name, level};
 use anyhow::Context as _;
 use clap::{Args, ValueEnum};
 use std::fmt::Write as _;
@@ -101,13 +101,7 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<ExitCode> {
         let lines = shelf.services(since.transpose()?.unwrap_or(i64::MIN), ALL)?;
         return list(&lines, args.json, local);
     };
-    let which =
-        match service.as_str() {
-            "last" => Which::Last,
-            number => Which::Number(number.parse().with_context(|| {
-                format!("service {number:?} was found; give its number from the list, or \"last\"")
-            })?),
-        };
+    let which = which(service)?;
     let Some((kept, before)) = crate::show::find(&shelf, which)? else {
         eprintln!("mixwarden: there is no service {service} in {}; `mixwarden review` lists them", state.display());
         return Ok(ExitCode::FAILURE);
@@ -130,13 +124,25 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<ExitCode> {
     }
     let review = Review::of(&settings.venue, kept, before);
     if let Some(file) = &args.html {
-        write(file, &html(&review, local, false))?;
+        write(file, &html(&review, local, None))?;
     } else if args.json {
         print(&mut out, &format!("{}\n", review.json(local)))?;
     } else {
         print(&mut out, &text(&review, local))?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The service that was typed: its number, or "last".
+///
+/// # Errors
+/// When it is neither.
+pub(super) fn which(service: &str) -> anyhow::Result<Which> {
+    if service == "last" {
+        return Ok(Which::Last);
+    }
+    let number = service.parse().ok().map(Which::Number);
+    number.with_context(|| format!("service {service:?} was found; give its number from the list, or \"last\""))
 }
 
 fn print(out: &mut impl std::io::Write, text: &str) -> anyhow::Result<ExitCode> {
@@ -148,14 +154,6 @@ fn print(out: &mut impl std::io::Write, text: &str) -> anyhow::Result<ExitCode> 
 
 fn write(file: &Path, text: &str) -> anyhow::Result<()> {
     std::fs::write(file, text).with_context(|| format!("{}: cannot be written", file.display()))
-}
-
-fn level(x: Option<f64>, unit: &str) -> String {
-    match x {
-        Some(x) if x.is_finite() => format!("{x:.1} {unit}"),
-        Some(_) => "silence".into(),
-        None => "none".into(),
-    }
 }
 
 fn list(lines: &[ServiceLine], json: bool, local: LocalTime<'_>) -> anyhow::Result<ExitCode> {
@@ -298,7 +296,7 @@ fn export(shelf: &Reader, directory: &Path, venue: &str, local: LocalTime<'_>) -
         write(&name("-levels.csv"), &rows_csv(&kept, local))?;
         write(&name("-warnings.csv"), &alerts_csv(&kept.alerts, local))?;
         let review = Review::of(venue, kept, before);
-        write(&name(".html"), &html(&review, local, false))?;
+        write(&name(".html"), &html(&review, local, None))?;
         write(&name(".json"), &format!("{}\n", review.json(local)))?;
     }
     println!("{} service{} written to {}", lines.len(), if lines.len() == 1 { "" } else { "s" }, directory.display());

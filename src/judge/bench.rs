@@ -118,7 +118,11 @@ pub struct Bench {
 impl Bench {
     /// The roster at work on feed number `feed`.
     pub fn new(feed: usize, role: Role, settings: &JudgeSettings) -> Self {
-        let posts = settings.posts();
+        Self::of(feed, role, settings.posts())
+    }
+
+    /// These conditions, in the roster's order, at work on feed number `feed`.
+    pub fn of(feed: usize, role: Role, posts: Vec<Post>) -> Self {
         let parents: Vec<Vec<usize>> = posts
             .iter()
             .map(|child| {

@@ -1,8 +1,12 @@
 //! What outlives the process: SQLite, and nobody else uses it. The log has one writer (`writer`), may be read while it
 //! is written (`read`), and is thinned as it grows old (`thin`); waiting notices have a file of their own (`outbox`).
+//! Moments of
+//! sound, where they are kept at all, are files beside it (`moments`).
 
 mod file;
 mod insert;
+mod linecheck;
+mod moments;
 mod outbox;
 mod read;
 mod schema;
@@ -10,6 +14,8 @@ mod thin;
 mod writer;
 
 pub use file::{Hold, OpenError, path};
+pub use linecheck::{keep_linecheck, kept_linecheck};
+pub use moments::{Album, Keeper, MomentLimits};
 pub use outbox::SqliteOutbox;
 pub use read::{Legacy, OpenService, Reader};
 pub use schema::VERSION;

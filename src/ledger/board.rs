@@ -2,7 +2,7 @@
 
 use crate::chain::{Chain, Outcome, Programme};
 use crate::feed::Role;
-use crate::judge::{Alert, AlertChange, AlertLife, Cause, OwnMixWish, Severity, Target};
+use crate::judge::{Alert, AlertChange, AlertLife, Cause, Habits, OwnMixWish, Severity, Target};
 use crate::likeness::{self, Kin, Likeness};
 use crate::measure::Reading;
 use crate::units::{StreamTime, TICKS_A_SECOND, db_of_amplitude, lufs_of_power};
@@ -47,6 +47,8 @@ pub struct FeedBoard {
     pub recent_lufs: Option<f64>,
     /// Learned pause floor, LUFS.
     pub floor_lufs: Option<f64>,
+    /// What its services have taught.
+    pub taught: Taught,
     /// Where each condition stands, in the roster's order.
     pub lives: Vec<(&'static str, AlertLife)>,
     /// The last ten minutes, oldest first.
@@ -57,6 +59,32 @@ pub struct FeedBoard {
     pub raised_total: BTreeMap<Severity, u64>,
     open: Second,
     open_ticks: u64,
+}
+
+/// What the services of a venue have taught of one feed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Taught {
+    /// Services that are remembered.
+    pub services: usize,
+    /// Loudness that it usually has when it plays: the middle of those services, LUFS momentary.
+    pub usual_lufs: Option<f64>,
+    /// Noise floor of the first services, LUFS.
+    pub first_floor_lufs: Option<f64>,
+    /// Pauses are exact zeros here.
+    pub gates_to_zero: bool,
+}
+
+impl Taught {
+    fn by(habits: &Habits) -> Self {
+        let mut usual: Vec<f64> = habits.services.iter().filter_map(|s| s.usual_lufs).collect();
+        usual.sort_by(f64::total_cmp);
+        Self {
+            services: habits.services.len(),
+            usual_lufs: usual.get(usual.len() / 2).copied(),
+            first_floor_lufs: habits.baseline_floor_lufs,
+            gates_to_zero: habits.gates_to_zero(),
+        }
+    }
 }
 
 /// The service, now.
@@ -79,7 +107,7 @@ pub struct ServiceBoard {
 /// A fault of the box itself (disk, clock, port, device driver), never mixed with the alerts.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Fault {
-    /// Name for metrics: `device`, `log`, `clock`, `page`, `notice`, `settings`, `late`.
+    /// Name for metrics: `device`, `log`, `clock`, `page`, `notice`, `settings`, `moments`, `late`.
     pub kind: &'static str,
     /// One sentence: what, where, what to do.
     pub sentence: String,
@@ -110,6 +138,8 @@ pub struct Board {
     pub faults: Vec<Fault>,
     /// It is a rehearsal: the sound is made up.
     pub rehearsal: bool,
+    /// The sound around warnings is kept.
+    pub moments_kept: bool,
     /// The stream beside the house; `None` when there are not both.
     pub pair: Option<PairBoard>,
     /// What the site wants of its stream.
@@ -161,6 +191,7 @@ impl Board {
                 last_sound: None,
                 recent_lufs: None,
                 floor_lufs: None,
+                taught: Taught::default(),
                 lives: f.lives,
                 ribbon: VecDeque::with_capacity(RIBBON_SECONDS),
                 lost_seconds: 0.0,
@@ -181,6 +212,7 @@ impl Board {
             past: VecDeque::new(),
             faults: Vec::new(),
             rehearsal: false,
+            moments_kept: false,
             pair: chain.likeness().map(|_| PairBoard::default()),
             own_mix: OwnMixWish::default(),
         }
@@ -237,6 +269,7 @@ impl Board {
             }
             feed.recent_lufs = view.hearing.recent_lufs();
             feed.floor_lufs = view.habits.floor_lufs();
+            feed.taught = Taught::by(view.habits);
             feed.lives = view.lives;
         }
     }

@@ -4,10 +4,12 @@
 pub mod advice;
 pub mod board;
 pub mod linecheck;
+pub mod moment;
 pub mod notice;
 pub mod outbox;
 pub mod own_mix;
 pub mod ready;
+pub mod rejudge;
 pub mod review;
 pub mod row;
 pub mod runbook;
@@ -15,7 +17,8 @@ pub mod sentence;
 pub mod shelf;
 pub mod trend;
 
-pub use board::{Board, Fault, FeedBoard, PairBoard, Second, ServiceBoard};
+pub use board::{Board, Fault, FeedBoard, PairBoard, Second, ServiceBoard, Taught};
+pub use moment::{KeptMoment, Moment, Moments};
 pub use notice::{LocalTime, Notice, NoticeStep};
 pub use outbox::{Loaded, MemoryOutbox, Outbox, OutboxError, Waiting};
 pub use review::Review;

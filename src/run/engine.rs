@@ -3,12 +3,14 @@
 
 use super::clock::Wall;
 use super::fault::Faults;
+use super::moments::Cuts;
 use super::schedule::Schedule;
 use crate::chain::{Chain, Outcome};
 use crate::feed::{Arrival, Mark};
 use crate::judge::Habits;
 use crate::ledger::Board;
 use crate::settings::Settings;
+use crate::show::LineCheck;
 use crate::source::{Polled, Source};
 use crate::units::StreamTime;
 use std::process::ExitCode;
@@ -69,6 +71,10 @@ impl LaneSource {
 pub struct Engine {
     /// The core.
     pub chain: Chain,
+    /// The sound around warnings.
+    pub cuts: Cuts,
+    /// The line check on a page.
+    pub linecheck: LineCheck,
     /// One a lane.
     pub lanes: Vec<LaneSource>,
     /// What there is to say now.
@@ -106,6 +112,7 @@ impl Engine {
             }
             let stop = self.take_orders(&mut out, &wall);
             self.hand_on(&mut out, &wall);
+            self.cuts.cut(false);
             self.heartbeat.fetch_add(1, Ordering::Relaxed);
             let now = Instant::now();
             if now >= next_second {
@@ -130,6 +137,7 @@ impl Engine {
         self.tell_habits(&wall);
         self.publish(&wall);
         self.listeners.iter_mut().for_each(|l| l.close());
+        self.cuts.close();
         if stuck {
             tracing::error!("the sound system no longer answers: leaving, so that the service manager starts anew");
         }
@@ -138,7 +146,7 @@ impl Engine {
 
     /// One look at one source; gives whether there may be more at once.
     fn poll(&mut self, index: usize, out: &mut Vec<Outcome>) -> bool {
-        let Self { lanes, chain, faults, .. } = self;
+        let Self { lanes, chain, faults, cuts, .. } = self;
         let lane = &mut lanes[index];
         if lane.ended {
             return false;
@@ -146,6 +154,8 @@ impl Engine {
         let mut arrived = false;
         let polled = lane.source.poll(&mut |arrival| {
             arrived = true;
+            let (rate, width) = chain.format(index);
+            cuts.hear(index, rate.hz(), width, &arrival);
             chain.step(index, arrival, out);
         });
         if arrived {
@@ -171,6 +181,8 @@ impl Engine {
         let waited = lane.last.elapsed();
         if !lane.ended && lane.source.paced() && waited >= WAIT_AFTER {
             lane.last = Instant::now();
+            let (rate, width) = chain.format(index);
+            cuts.hear(index, rate.hz(), width, &Arrival::Idle { waited });
             chain.step(index, Arrival::Idle { waited }, out);
         }
         false
@@ -185,6 +197,8 @@ impl Engine {
                     self.board.target = settings.chain.target.clone();
                     let at = wall.stamp(self.chain.now());
                     self.listeners.iter_mut().for_each(|l| l.settings(&settings, &text, at));
+                    self.cuts.set(settings.moments);
+                    self.board.moments_kept = self.cuts.kept();
                     self.chain.set(settings.chain, out);
                     self.schedule = *schedule;
                 }
@@ -218,14 +232,16 @@ impl Engine {
         self.board.service.timetable = self.schedule.is_set();
         let ailing: Vec<String> = self.lanes.iter().filter_map(|l| l.source.fault()).collect();
         self.faults.set("device", (!ailing.is_empty()).then(|| ailing.join(" ")));
-        for listener in &mut self.listeners {
-            let (kind, sentence) = listener.fault();
+        let ailing = self.listeners.iter_mut().map(|l| l.fault()).chain([self.cuts.fault()]);
+        for (kind, sentence) in ailing {
             self.faults.set(kind, sentence);
         }
     }
 
     fn hand_on(&mut self, out: &mut Vec<Outcome>, wall: &Wall) {
         let ended = out.iter().any(|o| matches!(o, Outcome::Ended { .. }));
+        // The board is published less often than outcomes come; what counts back from now must know it.
+        self.board.now = self.chain.now();
         for outcome in out.drain(..) {
             self.board.apply(&outcome);
             if let Outcome::Alert { change, alert } = &outcome {
@@ -236,6 +252,8 @@ impl Engine {
                 Outcome::Reading { reading, .. } => reading.at,
                 _ => self.chain.now(),
             };
+            self.linecheck.take(&outcome, self.chain.format(self.chain.leading()).0.hz());
+            self.cuts.see(&outcome, &self.chain, wall.stamp(at));
             for listener in &mut self.listeners {
                 listener.take(&outcome, &self.board, wall.stamp(at));
             }

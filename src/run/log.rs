@@ -110,11 +110,10 @@ impl Log {
     }
 }
 
-/// The alert as kept; its newest moment is `unix_ms`.
+/// The alert as kept; `unix_ms` is the wall time of the board's now.
 fn kept(alert: &Alert, board: &Board, unix_ms: i64) -> KeptAlert {
     let cleared = alert.cleared.map(|c| c.0);
-    let newest = [Some(alert.raised), alert.acknowledged, cleared].into_iter().flatten().max().unwrap_or(alert.raised);
-    let at = |t: StreamTime| unix_ms - (newest.0 as i64 - t.0 as i64) * 10;
+    let at = |t: StreamTime| unix_ms - (board.now.0 as i64 - t.0 as i64) * 10;
     let feed = board.feeds.get(alert.feed).map_or("", |f| f.name.as_str());
     KeptAlert {
         run: 0,

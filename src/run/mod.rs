@@ -6,6 +6,7 @@ pub mod control;
 mod engine;
 mod fault;
 mod log;
+mod moments;
 mod notices;
 mod page;
 mod schedule;
@@ -22,7 +23,7 @@ use crate::ledger::Board;
 use crate::ledger::ready::Outside;
 use crate::ledger::sentence::sentence;
 use crate::settings::{self, Settings};
-use crate::show::{AppState, Keys, Reviews};
+use crate::show::{AppState, Keys, LineCheck, Reviews};
 use crate::source::Source;
 use crate::units::SampleRate;
 use anyhow::Context as _;
@@ -112,7 +113,16 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let notices = notices::start(&plan.settings, outbox).map_err(anyhow::Error::msg)?;
     // The log first: what is told is kept.
     let listeners: Vec<Box<dyn Listener>> = vec![Box::new(log.map_err(anyhow::Error::msg)?), notices];
+    let keeper = crate::keep::Keeper::start(&plan.state, moments::limits(&plan.settings.moments));
+    let keeper = keeper.context("no thread for kept moments")?;
+    let patches = plan.lanes.iter().map(|l| l.feeds.as_slice());
+    let cuts = moments::Cuts::new(plan.settings.moments, keeper, patches, &chain);
+    board.moments_kept = cuts.kept();
+    let baseline = plan.state.clone();
+    let linecheck = LineCheck::new(move |kept, at| crate::keep::keep_linecheck(&baseline, kept, at));
     let engine = Engine {
+        linecheck: linecheck.clone(),
+        cuts,
         chain,
         lanes: plan.lanes.into_iter().map(|l| LaneSource::new(l.source)).collect(),
         board,
@@ -133,6 +143,8 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
         shelf: Arc::new(crate::keep::Reader::new(&plan.state)),
         clock: notices::local_clock(plan.settings.timetable.zone.clone()),
         outside: outside(plan.state.clone()),
+        moments: Arc::new(crate::keep::Album::new(&plan.state)),
+        linecheck,
     };
     let mark = move |mark| to_engine.try_send(Order::Mark(mark)).is_ok();
     let state = AppState::new(present.clone(), mark, keys.clone(), reviews);
@@ -203,8 +215,7 @@ pub fn now_ms() -> i64 {
 fn outside(state: PathBuf) -> Arc<dyn Fn() -> Outside + Send + Sync> {
     Arc::new(move || {
         let disk = rustix::fs::statvfs(&state).ok();
-        let kept = std::fs::read_to_string(state.join("linecheck.json")).ok();
-        let kept = kept.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok());
+        let kept = crate::keep::kept_linecheck(&state);
         Outside {
             free_bytes: disk.map(|d| d.f_bavail * d.f_frsize),
             now_ms: now_ms(),

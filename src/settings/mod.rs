@@ -50,6 +50,21 @@ pub struct KeepSettings {
     pub megabytes: u32,
 }
 
+/// The sound around warnings, kept for a while or never.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MomentSettings {
+    /// Kept at all.
+    pub enabled: bool,
+    /// Before the warning, seconds.
+    pub before_seconds: f64,
+    /// After it, seconds.
+    pub after_seconds: f64,
+    /// Deleted after so many days.
+    pub days: u32,
+    /// Size of all of them, MB.
+    pub megabytes: u32,
+}
+
 /// Everything that a site may set.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
@@ -65,6 +80,8 @@ pub struct Settings {
     pub grace_minutes: f64,
     /// The log.
     pub keep: KeepSettings,
+    /// Kept moments.
+    pub moments: MomentSettings,
     /// Notices.
     pub tell: TellSettings,
     /// Address of the page.
@@ -109,7 +126,8 @@ impl Default for Settings {
     }
 }
 
-const SECTIONS: [&str; 9] = ["venue", "target", "feed", "service", "own_mix", "judge", "keep", "page", "tell"];
+const SECTIONS: [&str; 10] =
+    ["venue", "target", "feed", "service", "own_mix", "judge", "keep", "moments", "page", "tell"];
 
 fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settings {
     for (key, _) in root.iter().filter(|(k, _)| !SECTIONS.contains(&k.get_ref().as_ref())) {
@@ -204,6 +222,7 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
         ) as u32,
     };
     s.finish(&[]);
+    let moments = read_moments(report, text, root);
     let mut s = Section::new(report, text, root, "page", "The booth page.");
     let listen = s.text("listen", "127.0.0.1:8391", "address and port; any but this computer's own needs keys", |a| {
         a.parse::<std::net::SocketAddr>()
@@ -227,10 +246,26 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
         timetable: Timetable { slots, zone },
         grace_minutes,
         keep,
+        moments,
         tell,
         listen: listen.parse().unwrap_or_else(|_| ([127, 0, 0, 1], 8391).into()),
         keys_file: (!keys.is_empty()).then(|| keys.into()),
     }
+}
+
+fn read_moments<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> MomentSettings {
+    let about = "Moments: the sound around each warning, kept so that a person can hear afterwards what it was.\n\
+                 Off: no sound is ever written to the disk. Ask the people who are heard before it is turned on.";
+    let mut s = Section::new(report, text, root, "moments", about);
+    let moments = MomentSettings {
+        enabled: s.switch("enabled", false, "keep them; the page says so as long as this is on"),
+        before_seconds: s.number("before_seconds", 10.0, 1.0, 10.0, "seconds before the warning"),
+        after_seconds: s.number("after_seconds", 5.0, 0.0, 5.0, "seconds after it"),
+        days: s.number("days", 14.0, 1.0, 365.0, "days after which a moment is deleted") as u32,
+        megabytes: s.number("megabytes", 200.0, 5.0, 100_000.0, "size of all moments, MB; the oldest go first") as u32,
+    };
+    s.finish(&[]);
+    moments
 }
 
 fn read_target<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Target {

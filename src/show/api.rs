@@ -93,7 +93,8 @@ pub(super) struct Shelve {
     minutes: u32,
 }
 
-fn order(state: &AppState, role: Role, least: Role, mark: Mark) -> Result<StatusCode, Refusal> {
+/// Hands a mark to the measuring for who may do so.
+pub(super) fn order(state: &AppState, role: Role, least: Role, mark: Mark) -> Result<StatusCode, Refusal> {
     if role < least {
         return Err(Refusal(StatusCode::FORBIDDEN, "your key may not do this; ask for another link".into()));
     }

@@ -1,13 +1,18 @@
 //! Before a service: the list of what must be right, as a page for the booth and as JSON for scripts.
 
 use super::AppState;
+use super::access::Role;
+use super::api::{Refusal, order};
 use super::page::escape;
 use super::reviews::Failure;
+use crate::feed::Mark;
 use crate::ledger::linecheck::{Answer, Finding};
 use crate::ledger::ready::{Outside, ready};
-use axum::extract::State;
+use crate::ledger::{Board, FeedBoard};
+use crate::words::{feed_name, level};
+use axum::extract::{Extension, State};
 use axum::http::StatusCode;
-use axum::response::Html;
+use axum::response::{Html, Redirect};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 
@@ -40,10 +45,14 @@ pub(super) async fn list_json(State(state): State<AppState>) -> Result<axum::Jso
     Ok(axum::Json(json!({ "version": 1, "ready": !failed(&list), "list": lines })))
 }
 
-pub(super) async fn page(State(state): State<AppState>) -> Result<Html<String>, Failure> {
+pub(super) async fn page(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+) -> Result<Html<String>, Failure> {
     let list = findings(&state).await?;
     let mut html = super::review::head("Before the service");
     html.push_str("<header><a href=\"/\">Now</a> <a href=\"/reviews\">Services</a></header>");
+    let manages = role >= Role::Manage;
     let title = if failed(&list) { "Not ready yet" } else { "Ready, as far as can be seen" };
     let _ = write!(html, "<h1>{title}</h1><table class=\"list\">");
     for f in &list {
@@ -59,6 +68,44 @@ pub(super) async fn page(State(state): State<AppState>) -> Result<Html<String>, 
         }
         html.push_str("</td></tr>");
     }
-    html.push_str("</table><p><a href=\"/before\">Look again</a></p></body></html>\n");
+    html.push_str("</table><p><a href=\"/before\">Look again</a></p>");
+    taught(&mut html, &state.board.borrow().clone(), manages);
+    html.push_str("</body></html>\n");
     Ok(Html(html))
+}
+
+/// What the venue has taught, and beside it the button that forgets it.
+fn taught(html: &mut String, board: &Board, manages: bool) {
+    html.push_str("<h2>What this venue has taught</h2><table><tr><th></th>");
+    for feed in &board.feeds {
+        let _ = write!(html, "<th>{}</th>", escape(feed_name(&feed.name)));
+    }
+    html.push_str("</tr>");
+    let mut row = |name: &str, get: &dyn Fn(&FeedBoard) -> String| {
+        let _ = write!(html, "<tr><th>{name}</th>");
+        for feed in &board.feeds {
+            let _ = write!(html, "<td>{}</td>", get(feed));
+        }
+        html.push_str("</tr>");
+    };
+    row("Services remembered", &|f| f.taught.services.to_string());
+    row("Usual loudness when it plays", &|f| level(f.taught.usual_lufs, "LUFS"));
+    row("Level of its pauses", &|f| level(f.floor_lufs, "LUFS"));
+    row("Noise floor of the first services", &|f| level(f.taught.first_floor_lufs, "LUFS"));
+    row("Pauses are exact zeros", &|f| if f.taught.gates_to_zero { "yes" } else { "no" }.into());
+    html.push_str("</table>");
+    if manages {
+        html.push_str(
+            "<form method=\"post\" action=\"/before/forget\"><button>Forget this: the desk or the wiring is new</button></form>\
+             <p><a href=\"/linecheck\">Line check</a>: prove the line again, step by step. <a href=\"/moments\">Kept moments</a></p>",
+        );
+    }
+}
+
+pub(super) async fn forget(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+) -> Result<Redirect, Refusal> {
+    order(&state, role, Role::Manage, Mark::ForgetHabits)?;
+    Ok(Redirect::to("/before"))
 }

@@ -1,12 +1,14 @@
 //! The event stream: what changed of the page's parts, at most ten times a second, at least once a second. A slow
 //! client gets the newest state, never a backlog; nothing is made when nobody listens.
 
-use super::AppState;
+use super::access::Role;
 use super::page::Part;
-use axum::extract::State;
+use super::{AppState, linecheck};
+use axum::extract::{Extension, Query, State};
 use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::pin::Pin;
@@ -33,7 +35,22 @@ impl Drop for Seat {
 
 type Events = Pin<Box<dyn Stream<Item = Result<Event, Infallible>> + Send>>;
 
-pub(super) async fn events(State(state): State<AppState>) -> Response {
+/// Whose parts are wanted: the booth page's, or the line check's.
+#[derive(Debug, Deserialize)]
+pub(super) struct Wanted {
+    #[serde(default)]
+    page: String,
+}
+
+pub(super) async fn events(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+    Query(wanted): Query<Wanted>,
+) -> Response {
+    let of_linecheck = wanted.page == "linecheck";
+    if of_linecheck && role < Role::Manage {
+        return (StatusCode::FORBIDDEN, "your key may not do this; ask for another link\n").into_response();
+    }
     if state.listeners.fetch_add(1, Ordering::Relaxed) >= MOST {
         state.listeners.fetch_sub(1, Ordering::Relaxed);
         return (StatusCode::SERVICE_UNAVAILABLE, format!("{MOST} pages are open already; close one.\n"))
@@ -46,7 +63,7 @@ pub(super) async fn events(State(state): State<AppState>) -> Response {
         let mut last: Arc<Vec<Part>> = Arc::default();
         let mut quiet = 0;
         loop {
-            let parts = state.parts();
+            let parts = if of_linecheck { Arc::new(linecheck::parts(&state)) } else { state.parts() };
             let changed: BTreeMap<_, _> =
                 parts.iter().filter(|p| !last.contains(p)).map(|(name, html)| (*name, html.as_str())).collect();
             quiet += 1;

@@ -19,6 +19,17 @@ pub fn json(venue: &str, at: &str, devices: &str, floor_lufs: Option<f64>, findi
     })
 }
 
+/// An answer as a shape beside its word: readable without colour.
+pub(super) fn shape(answer: Answer) -> String {
+    let path = match answer {
+        Answer::Pass => "<path d=\"M2 9l4 4 8-10\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
+        Answer::Fail => "<path d=\"M2 2l12 12M14 2L2 14\" stroke=\"currentColor\" stroke-width=\"3\"/>",
+        Answer::CannotTell => "<path d=\"M3 8h10\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
+        Answer::Skipped => "<circle cx=\"8\" cy=\"8\" r=\"2\"/>",
+    };
+    format!("<svg class=\"shape\" viewBox=\"0 0 16 16\" aria-hidden=\"true\">{path}</svg>")
+}
+
 /// The report.
 pub fn report(venue: &str, at: &str, devices: &str, findings: &[Finding]) -> String {
     let mut html = head(&format!("Line check of {venue}"));
@@ -36,16 +47,10 @@ pub fn report(venue: &str, at: &str, devices: &str, findings: &[Finding]) -> Str
         count(Answer::Skipped)
     );
     for f in findings {
-        // Shapes with words: readable without colour.
-        let shape = match f.answer {
-            Answer::Pass => "<path d=\"M2 9l4 4 8-10\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
-            Answer::Fail => "<path d=\"M2 2l12 12M14 2L2 14\" stroke=\"currentColor\" stroke-width=\"3\"/>",
-            Answer::CannotTell => "<path d=\"M3 8h10\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
-            Answer::Skipped => "<circle cx=\"8\" cy=\"8\" r=\"2\"/>",
-        };
         let _ = write!(
             html,
-            "<tr><td><svg viewBox=\"0 0 16 16\" style=\"width:1em;display:inline-block\" aria-hidden=\"true\">{shape}</svg> {}</td><td>{}</td><td>{}",
+            "<tr><td>{} {}</td><td>{}</td><td>{}",
+            shape(f.answer),
             escape(f.step),
             f.answer.word(),
             escape(&f.found)

@@ -27,7 +27,8 @@ const fn metric(name: &'static str, kind: &'static str, labels: &'static [&'stat
 }
 
 /// Kinds of box faults; each has a series from the start.
-pub const FAULT_KINDS: &[&str] = &["clock", "device", "log", "notice", "page", "patch", "settings", "source"];
+pub const FAULT_KINDS: &[&str] =
+    &["clock", "device", "log", "moments", "notice", "page", "patch", "settings", "source"];
 
 /// All metrics, in the order of the documents. A name that was published stays, with its unit and its labels; what is
 /// no longer wanted is kept for a year beside its successor.

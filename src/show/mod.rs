@@ -6,8 +6,10 @@ mod before;
 mod dashboards;
 mod events;
 pub mod fitout;
+mod linecheck;
 mod metrics;
 mod mix;
+mod moments;
 mod openapi;
 mod page;
 mod panel;
@@ -19,6 +21,7 @@ mod snapshot;
 
 pub use access::{Keys, Trusted};
 pub use dashboards::dashboards;
+pub use linecheck::LineCheck;
 pub use metrics::{METRICS, Metric, table as metrics_table};
 pub use openapi::openapi;
 pub use reviews::{Reviews, find};
@@ -152,6 +155,17 @@ pub fn app(state: AppState) -> Router {
         .route("/reviews/{id}/rows.csv", get(reviews::rows))
         .route("/reviews/{id}/alerts.csv", get(reviews::alerts))
         .route("/reviews/{id}/note", post(reviews::note))
+        .route("/moments", get(moments::list))
+        .route("/moments/{name}", get(moments::sound))
+        .route("/moments/delete", post(moments::delete))
+        .route("/linecheck", get(linecheck::page))
+        .route("/linecheck.js", asset("text/javascript; charset=utf-8", linecheck::script))
+        .route("/linecheck/begin", post(linecheck::begin))
+        .route("/linecheck/skip", post(linecheck::skip))
+        .route("/linecheck/anew", post(linecheck::anew))
+        .route("/linecheck/keep", post(linecheck::keep))
+        .route("/linecheck/report", get(linecheck::report))
+        .route("/before/forget", post(before::forget))
         .route("/before", get(before::page))
         .route("/api/v1/before", get(before::list_json))
         .route("/api/v1/openapi.json", get(api::openapi))

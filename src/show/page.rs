@@ -5,7 +5,7 @@ use crate::feed::Role;
 use crate::judge::{Alert, Severity};
 use crate::ledger::sentence::{Mood, sentence};
 use crate::ledger::{Board, FeedBoard, Second};
-use crate::words::{feed_name, said_of};
+use crate::words::{feed_name, level, said_of};
 use std::fmt::Write as _;
 
 const STYLE: &str = include_str!("assets/booth.css");
@@ -31,7 +31,13 @@ pub fn swift(board: &Board, stale: bool) -> Vec<Part> {
 
 /// The parts that move once a second: they are long, and nobody sees more.
 pub fn slow(board: &Board) -> Vec<Part> {
-    vec![("thread", threads(board)), ("mix", super::mix::mix(board)), ("figures", figures(board))]
+    let kept = if board.moments_kept { super::moments::KEPT } else { "" };
+    vec![
+        ("kept", kept.into()),
+        ("thread", threads(board)),
+        ("mix", super::mix::mix(board)),
+        ("figures", figures(board)),
+    ]
 }
 
 /// The whole page.
@@ -48,7 +54,7 @@ pub fn page(board: &Board, stale: bool) -> String {
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><meta name=\"color-scheme\" content=\"dark\">\
          <noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript><link rel=\"icon\" href=\"data:,\">\
          <link rel=\"stylesheet\" href=\"/booth.css\"><script src=\"/booth.js\" defer></script></head>\
-         <body data-mood=\"{}\"><header><p>{venue}</p>{rehearsal}</header>\
+         <body data-mood=\"{}\"><header><p>{venue}</p>{rehearsal}<p id=\"kept\">{}</p></header>\
          <main><section id=\"state\" aria-label=\"State of the stream\">{}</section>\
          <section id=\"thread\" aria-label=\"The last ten minutes\">{}</section>\
          <section id=\"mix\" aria-label=\"The stream beside the room\">{}</section>\
@@ -57,6 +63,7 @@ pub fn page(board: &Board, stale: bool) -> String {
          <p id=\"polite\" class=\"unseen\" aria-live=\"polite\"></p><p id=\"assertive\" class=\"unseen\" aria-live=\"assertive\"></p>\
          <footer><a href=\"/before\">Before a service</a> <a href=\"/reviews\">Past services</a></footer></body></html>",
         part("mood"),
+        part("kept"),
         part("state"),
         part("thread"),
         part("mix"),
@@ -244,26 +251,21 @@ fn figures(board: &Board) -> String {
         }
         html.push_str("</tr>");
     };
-    let number = |x: Option<f64>, unit: &str| match x {
-        Some(x) if x.is_finite() => format!("{x:.1} {unit}"),
-        Some(_) => "silence".into(),
-        None => "–".into(),
-    };
     let reading = |f: &FeedBoard, get: fn(&crate::measure::Reading) -> Option<f64>| f.reading.as_ref().and_then(get);
-    row("Loudness now (3 s)", &|f| number(reading(f, |r| r.short_term_lufs), "LUFS"));
-    row("Loudness of this service", &|f| number(reading(f, |r| r.integrated_lufs), "LUFS"));
+    row("Loudness now (3 s)", &|f| level(reading(f, |r| r.short_term_lufs), "LUFS"));
+    row("Loudness of this service", &|f| level(reading(f, |r| r.integrated_lufs), "LUFS"));
     row("Target", &|f| if f.role == Role::House { "–".into() } else { format!("{:.1} LUFS", board.target.lufs) });
     row("Loudness range", &|f| {
-        let r = number(reading(f, |r| r.range_lu), "LU");
+        let r = level(reading(f, |r| r.range_lu), "LU");
         if f.reading.as_ref().is_some_and(|r| r.range_lu.is_some() && !r.range_stable) {
             format!("{r} (not yet stable)")
         } else {
             r
         }
     });
-    row("Highest true peak", &|f| number(f.max_true_peak_dbtp(), "dBTP"));
-    row("Left over right", &|f| number(f.reading.as_ref().and_then(|r| r.balance_db()), "dB"));
-    row("Level of pauses here", &|f| number(f.floor_lufs, "LUFS"));
+    row("Highest true peak", &|f| level(f.max_true_peak_dbtp(), "dBTP"));
+    row("Left over right", &|f| level(f.reading.as_ref().and_then(|r| r.balance_db()), "dB"));
+    row("Level of pauses here", &|f| level(f.floor_lufs, "LUFS"));
     row("Input", &|f| f.source.clone());
     html.push_str("</table>");
     for fault in board.faults.iter().skip(1) {

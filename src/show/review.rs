@@ -5,8 +5,8 @@ use crate::feed::Role;
 use crate::judge::Severity;
 use crate::ledger::notice::LocalTime;
 use crate::ledger::review::{BAND_LU, COLUMNS, Review, ReviewFeed};
-use crate::ledger::{KeptAlert, ServiceLine};
-use crate::words::feed_name;
+use crate::ledger::{KeptAlert, KeptMoment, ServiceLine};
+use crate::words::{feed_name, level};
 use std::fmt::Write as _;
 
 const STYLE: &str = include_str!("assets/review.css");
@@ -37,14 +37,6 @@ pub(super) fn head(title: &str) -> String {
          <title>{}</title><style>{STYLE}</style></head><body>",
         escape(title)
     )
-}
-
-fn level(x: Option<f64>, unit: &str) -> String {
-    match x {
-        Some(x) if x.is_finite() => format!("{x:.1} {unit}"),
-        Some(_) => "silence".into(),
-        None => "–".into(),
-    }
 }
 
 /// The list of services, newest first; `drifts` is what has crept in over the weeks.
@@ -91,8 +83,9 @@ pub fn list(venue: &str, lines: &[ServiceLine], drifts: &[String], local: LocalT
     html
 }
 
-/// The review; with `forms`, notes can be written into it (on the page, not in a file).
-pub fn review(r: &Review, local: LocalTime<'_>, forms: bool) -> String {
+/// The review. On the page (`moments` are those that this visitor may hear) notes can be written into it; in a file not.
+pub fn review(r: &Review, local: LocalTime<'_>, moments: Option<&[KeptMoment]>) -> String {
+    let forms = moments.is_some();
     let began = local(r.line.began_ms);
     let (date, from) = clock(&began);
     let ended = local(r.to_ms);
@@ -121,7 +114,7 @@ pub fn review(r: &Review, local: LocalTime<'_>, forms: bool) -> String {
     }
     figures(&mut html, r);
     own_mix(&mut html, r, local);
-    alerts(&mut html, r, local, forms);
+    alerts(&mut html, r, local, moments);
     missing(&mut html, r, local);
     if forms {
         let _ = write!(
@@ -266,7 +259,7 @@ fn own_mix(html: &mut String, r: &Review, local: LocalTime<'_>) {
     html.push_str("</ul>");
 }
 
-fn alerts(html: &mut String, r: &Review, local: LocalTime<'_>, forms: bool) {
+fn alerts(html: &mut String, r: &Review, local: LocalTime<'_>, moments: Option<&[KeptMoment]>) {
     html.push_str("<h2>What was told</h2>");
     if told(r).next().is_none() {
         html.push_str("<p>Nothing had to be told.</p>");
@@ -291,7 +284,10 @@ fn alerts(html: &mut String, r: &Review, local: LocalTime<'_>, forms: bool) {
             if a.comes_and_goes { " It came and went." } else { "" },
             escape(&a.evidence)
         );
-        if forms {
+        for moment in moments.unwrap_or_default().iter().filter(|m| m.belongs_to(a)) {
+            super::moments::player(html, moment, &format!("/reviews/{}", r.line.id));
+        }
+        if moments.is_some() {
             let _ = write!(
                 html,
                 "<form method=\"post\" action=\"/reviews/{}/note\"><input type=\"hidden\" name=\"run\" value=\"{}\"><input type=\"hidden\" name=\"alert\" value=\"{}\"><label>What it was <input name=\"text\" maxlength=\"500\" value=\"{}\"></label> <button>Keep</button></form>",

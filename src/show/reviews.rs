@@ -1,12 +1,12 @@
 //! The routes of kept services: the list, one review, its CSV, its JSON, and notes that people write.
 
 use super::access::Role;
-use super::{AppState, review};
+use super::{AppState, LineCheck, review};
 use crate::ledger::notice::LocalTime;
 use crate::ledger::ready::Outside;
 use crate::ledger::review::{COMPARED, alerts_csv, rows_csv};
 use crate::ledger::trend;
-use crate::ledger::{KeptService, Review, ServiceLine, Shelf, ShelfError, Which};
+use crate::ledger::{KeptService, Moments, Review, ServiceLine, Shelf, ShelfError, Which};
 use axum::Form;
 use axum::extract::{Extension, Path, State};
 use axum::http::{StatusCode, header};
@@ -30,6 +30,10 @@ pub struct Reviews {
     pub clock: Arc<dyn Fn(i64) -> String + Send + Sync>,
     /// What the outside says: disk, clock, line check.
     pub outside: Arc<dyn Fn() -> Outside + Send + Sync>,
+    /// The sound around warnings.
+    pub moments: Arc<dyn Moments>,
+    /// The line check in the making.
+    pub linecheck: LineCheck,
 }
 
 /// A question that could not be answered.
@@ -107,8 +111,18 @@ pub(super) async fn trend_json(State(state): State<AppState>) -> Result<Response
     Ok(axum::Json(trend::json(&points, &*state.reviews.clock)).into_response())
 }
 
-pub(super) async fn one(State(state): State<AppState>, Path(id): Path<i64>) -> Result<Html<String>, Failure> {
-    Ok(Html(answer(&state, id, |r, _, local| review::review(r, local, true)).await?))
+pub(super) async fn one(
+    State(state): State<AppState>,
+    Extension(role): Extension<Role>,
+    Path(id): Path<i64>,
+) -> Result<Html<String>, Failure> {
+    let moments = state.reviews.moments.clone();
+    let made = answer(&state, id, move |r, _, local| {
+        // A folder that cannot be read takes nothing from the review.
+        let kept = if role >= Role::Manage { moments.list().unwrap_or_default() } else { Vec::new() };
+        review::review(r, local, Some(&kept))
+    });
+    Ok(Html(made.await?))
 }
 
 pub(super) async fn rows(State(state): State<AppState>, Path(id): Path<i64>) -> Result<Response, Failure> {

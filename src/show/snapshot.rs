@@ -28,6 +28,8 @@ pub struct Snapshot {
     pub mood: &'static str,
     /// The sound is made up.
     pub rehearsal: bool,
+    /// The sound around warnings is kept.
+    pub moments_kept: bool,
     /// The service, if one is on.
     pub service: ServiceNow,
     /// The target.
@@ -265,6 +267,7 @@ impl Snapshot {
             },
             sentence: said.text,
             rehearsal: board.rehearsal,
+            moments_kept: board.moments_kept,
             service: ServiceNow {
                 on: board.service.began.is_some(),
                 seconds: board.service.began.map(|b| board.now.since(b)),

@@ -13,3 +13,12 @@ pub fn feed_name(name: &str) -> &str {
 pub fn said_of(feed: &str, sentence: &str) -> String {
     sentence.replace("{feed}", feed_name(feed))
 }
+
+/// A level for people, with its unit: "-18.0 LUFS", "silence", or a dash when there is none.
+pub fn level(x: Option<f64>, unit: &str) -> String {
+    match x {
+        Some(x) if x.is_finite() => format!("{x:.1} {unit}"),
+        Some(_) => "silence".into(),
+        None => "–".into(),
+    }
+}

@@ -180,6 +180,13 @@ impl Browser {
         Picture::of(base64::engine::general_purpose::STANDARD.decode(png.as_str().unwrap()).unwrap())
     }
 
+    /// The page as PDF on paper of this size, cm, with the usual rims (W3C WebDriver, 18).
+    pub fn print(&self, width: f64, height: f64) -> Vec<u8> {
+        let page = json!({ "page": { "width": width, "height": height } });
+        let pdf = self.ask("POST", "/print", &page);
+        base64::engine::general_purpose::STANDARD.decode(pdf.as_str().unwrap()).unwrap()
+    }
+
     /// Addresses that were asked for since the last look.
     pub fn requests(&self) -> Vec<String> {
         let log = self.ask("POST", "/se/log", &json!({ "type": "performance" }));

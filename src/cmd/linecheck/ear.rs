@@ -2,25 +2,11 @@
 
 use crate::chain::{Chain, LaneSpec, Outcome};
 use crate::feed::{Arrival, Role};
-use crate::judge::{Alert, AlertChange};
-use crate::likeness::Likeness;
-use crate::measure::Reading;
+use crate::ledger::linecheck::Heard;
 use crate::run::LanePlan;
 use crate::settings::Settings;
 use crate::source::Polled;
 use std::time::{Duration, Instant};
-
-/// What was heard.
-pub(super) struct Heard {
-    /// Per feed, one a tick.
-    pub(super) readings: Vec<Vec<Reading>>,
-    pub(super) alerts: Vec<(AlertChange, Alert)>,
-    /// Frames of the stream's device, its rate, the steady clock's time for them, frames lost.
-    pub(super) frames: u64,
-    pub(super) rate_hz: u32,
-    pub(super) seconds: f64,
-    pub(super) lost_frames: u64,
-}
 
 /// The feeds, open.
 pub(super) struct Ear {
@@ -52,11 +38,6 @@ impl Ear {
         (0..self.chain.feeds()).filter_map(|i| self.chain.feed(i)).any(|f| f.role == Role::House)
     }
 
-    /// The stream beside the room, as of the last look.
-    pub(super) fn likeness(&self) -> Option<&Likeness> {
-        self.chain.likeness()
-    }
-
     /// Where each feed comes from.
     pub(super) fn feeds(&self) -> Vec<String> {
         self.chain.lane_of_feeds().map(|l| self.lanes[l].0.source.describe()).collect()
@@ -67,24 +48,9 @@ impl Ear {
         self.lanes.iter().map(|l| l.0.source.describe()).collect::<Vec<_>>().join("; ")
     }
 
-    pub(super) fn listen(&mut self, seconds: f64) -> anyhow::Result<Heard> {
-        self.listen_until(seconds, |_, _| false)
-    }
-
-    /// Listens for `seconds` of the steady clock, or until `enough` says so of an alert.
-    pub(super) fn listen_until(
-        &mut self,
-        seconds: f64,
-        enough: impl Fn(AlertChange, &Alert) -> bool,
-    ) -> anyhow::Result<Heard> {
-        let mut heard = Heard {
-            readings: vec![Vec::new(); self.chain.feeds()],
-            alerts: Vec::new(),
-            frames: 0,
-            rate_hz: 0,
-            seconds: 0.0,
-            lost_frames: 0,
-        };
+    /// Listens for `seconds` of the steady clock, or until what was heard is `enough`.
+    pub(super) fn listen(&mut self, seconds: f64, enough: impl Fn(&Heard) -> bool) -> anyhow::Result<Heard> {
+        let mut heard = Heard { readings: vec![Vec::new(); self.chain.feeds()], ..Heard::default() };
         let start = Instant::now();
         let mut out = Vec::new();
         // What waited in the device's buffer is from before: the count begins with the second delivery.
@@ -106,22 +72,13 @@ impl Ear {
                 }
                 heard.lost_frames += lost;
             }
-            let mut done = false;
-            for outcome in out.drain(..) {
-                match outcome {
-                    Outcome::Reading { feed, reading } => heard.readings[feed].push(*reading),
-                    Outcome::Alert { change, alert } => {
-                        done |= enough(change, &alert);
-                        heard.alerts.push((change, *alert));
-                    }
-                    _ => {}
-                }
-            }
-            if done || ended || start.elapsed().as_secs_f64() >= seconds {
+            out.drain(..).for_each(|o| heard.take(&o));
+            if enough(&heard) || ended || start.elapsed().as_secs_f64() >= seconds {
                 break;
             }
             std::thread::sleep(Duration::from_millis(20));
         }
+        heard.likeness = self.chain.likeness().cloned();
         heard.rate_hz = self.chain.format(self.stream_lane).0.hz();
         heard.seconds = first.map_or(0.0, |f| last.duration_since(f).as_secs_f64());
         Ok(heard)

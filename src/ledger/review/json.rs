@@ -54,7 +54,7 @@ impl Review {
             json!({
                 "run": a.run, "alert": a.number, "feed": a.feed, "condition": a.condition,
                 "severity": a.severity.name(), "headline": a.headline, "evidence": a.evidence,
-                "began": local(a.began_ms), "raised": local(a.raised_ms),
+                "began": local(a.began_ms), "began_s": (a.began_ms - self.line.began_ms) as f64 / 1000.0, "raised": local(a.raised_ms),
                 "raised_s": (a.raised_ms - self.line.began_ms) as f64 / 1000.0,
                 "acknowledged_after_s": a.acknowledged_ms.map(|t| (t - a.raised_ms) as f64 / 1000.0),
                 "cleared": a.cleared_ms.map(local),

@@ -2,6 +2,12 @@
 //! Alignment: EBU R 68 (-18 dBFS) or SMPTE RP 155 (-20 dBFS), 1 kHz; stereo identification: EBU R 49 (the left side
 //! is interrupted for 250 ms every 3 s).
 
+mod step;
+mod walk;
+
+pub use step::{Heard, Line, STEPS, Step};
+pub use walk::{Stage, Walk, worst};
+
 use crate::measure::Reading;
 use crate::units::{TICKS_A_SECOND, db_of_power};
 
@@ -70,7 +76,7 @@ pub fn tone(readings: &[Reading], alignment_dbfs: f64) -> Vec<Finding> {
     let usual = |side: usize| median(stereo.iter().map(|r| level(r, side)).collect());
     let (left, right) = (usual(0), usual(1));
     let no_tone = |found: &str| {
-        let remedy = "Send 1 kHz to the stream mix at the alignment level: the desk's oscillator, or a file of `mixwarden linecheck --tone`.";
+        let remedy = "Send 1 kHz to the stream mix at the alignment level: the desk's oscillator, or a file of `mixwarden linecheck --tones DIR`.";
         vec![Finding::new("line-up tone", Answer::CannotTell, found.into(), remedy)]
     };
     let (Some(left), Some(right)) = (left, right) else { return no_tone("nothing came") };

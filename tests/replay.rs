@@ -1,0 +1,14 @@
+//! Replay is live: half an hour of a synthesised service with faults, judged by the running program and by `measure`
+//! from its recording. Three hours of it are in `benches/long_service.rs`.
+#![allow(clippy::unwrap_used)] // a test may fall where it stands
+
+mod twice;
+
+use std::path::Path;
+
+#[test]
+fn half_an_hour_live_and_from_its_recording_say_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let told = twice::compare(1_800.0, dir.path(), Path::new(env!("CARGO_BIN_EXE_mixwarden")));
+    assert!(told >= 8, "{told} alerts: too few to compare");
+}
