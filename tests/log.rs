@@ -146,7 +146,7 @@ fn what_a_full_disk_and_a_kill_take_together_is_named_in_the_review() {
     let dir = tempfile::tempdir().unwrap();
     let Some(disk) = SmallDisk::mount(dir.path()) else { return };
     let state = disk.0.join("state");
-    let args = ["rehearse", "--clean", "--from", "30"];
+    let args = ["rehearse", "--clean"];
     let (mut child, page) = on_disk(&state, &args);
     assert_eq!(ureq::post(format!("{page}api/v1/service/begin")).send_empty().unwrap().status(), 204);
     wait("some rows of the service", || {
@@ -368,4 +368,23 @@ fn the_figures_of_the_log_are_those_of_the_meter() {
             assert!((a - b).abs() <= within, "feed {feed}, {key}: {a} by the meter, {b} from the log");
         }
     }
+}
+
+/// A file as version 1 wrote it (before the own-mix verdicts were kept).
+#[test]
+fn a_log_of_the_version_before_opens_is_brought_up_to_date_and_goes_on() {
+    let state = tempfile::tempdir().unwrap();
+    let old = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/logs/version-1.sqlite");
+    std::fs::copy(old, state.path().join("log.sqlite")).unwrap();
+    assert_eq!(sqlite(state.path(), "PRAGMA user_version"), "1");
+    let found = review(state.path(), &["1"]);
+    assert!((found["feeds"][0]["integrated_lufs"].as_f64().unwrap() + 16.88).abs() < 0.01, "{found}");
+    assert_eq!(found["alerts"][0]["condition"], "silent_while_house_plays");
+    assert_eq!(sqlite(state.path(), "PRAGMA user_version"), "2");
+    let rows: u64 = sqlite(state.path(), "SELECT count(*) FROM row").parse().unwrap();
+    let mut daemon = Daemon::start_in(mixwarden().args(["rehearse", "--clean", "--from", "30"]), state);
+    let state = daemon.state.path().to_path_buf();
+    wait("newer rows", || (sqlite(&state, "SELECT count(*) FROM row").parse::<u64>().unwrap() > rows).then_some(()));
+    assert!(daemon.stop("TERM").success());
+    assert_eq!(review(&state, &["1"])["feeds"], found["feeds"], "what was there stays as it was");
 }

@@ -83,13 +83,15 @@ fn one(feed: &KeptFeed, began_ms: i64, house: &[(i64, Row)], settings: &ChainSet
     let service = ServiceState { began: Some(StreamTime(0)), by: Some(Cause::Button), overdue: false };
     let mut last = 0;
     for row in &feed.rows {
-        let now = second(row, began_ms).max(last + 1);
-        last = now;
-        let beside = house.binary_search_by_key(&now, |h| h.0).ok().map(|i| &house[i].1);
+        // The end of its last tick, in ticks since the service began; a clock that was set back does not turn time round.
+        let end = ((row.unix_ms - began_ms + 50).div_euclid(100)).max(last + TICKS as i64);
+        last = end;
+        let beside = house.binary_search_by_key(&second(row, began_ms), |h| h.0).ok().map(|i| &house[i].1);
         for tick in 0..TICKS {
-            let reading = reading(row, tick, now);
+            let at = StreamTime((end - (TICKS - 1 - tick) as i64).max(0) as u64 * HOPS_A_TICK);
+            let reading = reading(row, tick, at);
             hearing.step(&reading);
-            let house_reading = beside.map(|b| self::reading(b, tick, now));
+            let house_reading = beside.map(|b| self::reading(b, tick, at));
             if let Some(house) = &house_reading {
                 house_hearing.step(house);
             }
@@ -117,7 +119,7 @@ fn one(feed: &KeptFeed, began_ms: i64, house: &[(i64, Row)], settings: &ChainSet
 }
 
 /// What a tick of a row still says: levels, never waves or spectra.
-fn reading(row: &Row, tick: usize, second: i64) -> Reading {
+fn reading(row: &Row, tick: usize, at: StreamTime) -> Reading {
     let fine = row.fine.as_ref().map_or(FineTick::default(), |f| f[tick]);
     let there = fine.sides_lufs[0].is_some();
     let mut channel = [ChannelLevel::default(); MAX_CHANNELS];
@@ -132,7 +134,7 @@ fn reading(row: &Row, tick: usize, second: i64) -> Reading {
     }
     let tick_lufs = there.then(|| lufs_of_power(channel[0].k_mean_square + channel[1].k_mean_square));
     Reading {
-        at: StreamTime(((second - 1) * TICKS as i64 + tick as i64 + 1).max(0) as u64 * HOPS_A_TICK),
+        at,
         measured_hops: if there { HOPS_A_TICK as u8 } else { 0 },
         channels: 2,
         channel,

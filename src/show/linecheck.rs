@@ -181,7 +181,7 @@ fn ask(html: &mut String, step: Step) {
 fn done(html: &mut String, step: Step, found: &[Finding]) {
     let _ = write!(html, "{} <b>{}</b><ul>", fitout::shape(worst(found)), worst(found).word());
     for f in found {
-        let _ = write!(html, "<li>{} {}: {}", fitout::shape(f.answer), escape(f.step), escape(&f.found));
+        let _ = write!(html, "<li>{} {}: {}", fitout::shape(f.answer), f.step.replace('_', " "), escape(&f.found));
         if !f.remedy.is_empty() {
             let _ = write!(html, "<br><span class=\"small\">{}</span>", escape(f.remedy));
         }
