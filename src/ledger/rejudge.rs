@@ -6,7 +6,7 @@ use super::shelf::{KeptFeed, KeptService};
 use crate::chain::ChainSettings;
 use crate::feed::Role;
 use crate::judge::roster::{Post, ROSTER};
-use crate::judge::{Alert, AlertChange, Bench, Cause, Habits, Hearing, Scene, ServiceState};
+use crate::judge::{Alert, AlertChange, Bench, Cause, Habits, Hearing, Scene, ServiceState, listing};
 use crate::measure::{ChannelLevel, Flaws, Reading};
 use crate::units::{HOPS_A_TICK, MAX_CHANNELS, StreamTime, amplitude_of_db, lufs_of_power, power_of_lufs};
 
@@ -65,8 +65,20 @@ pub fn rejudge(kept: &KeptService, settings: &ChainSettings) -> Result<Vec<Told>
             house = feed.rows.iter().map(|r| (second(r, began_ms), r.clone())).collect();
         }
     }
+    told.retain(|t: &Told| !hidden(t, kept));
     told.sort_by(|a: &Told, b| a.raised_s.total_cmp(&b.raised_s));
     Ok(told)
+}
+
+/// A worse cause on the same feed stood then and needs the recording: it stands as it was told, and hides what it hides.
+fn hidden(told: &Told, kept: &KeptService) -> bool {
+    let at_ms = kept.line.began_ms + (told.raised_s * 1_000.0) as i64;
+    kept.alerts.iter().any(|a| {
+        let stood = a.began_ms <= at_ms && a.cleared_ms.is_none_or(|c| at_ms <= c);
+        let judged = FROM_ROWS.contains(&a.condition.as_str());
+        let hides = listing(&a.condition).is_some_and(|l| l.hides.contains(&told.condition));
+        stood && a.feed == told.feed && !judged && hides
+    })
 }
 
 /// The second of the service that a row ends in.
