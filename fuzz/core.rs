@@ -1,5 +1,5 @@
 //! The parts of the program that take what comes from outside, without its doors.
-#![allow(missing_docs, reason = "documented where they live")]
+#![allow(missing_docs, dead_code, reason = "documented and used where they live")]
 
 #[path = "../src/feed/mod.rs"]
 pub mod feed;

@@ -141,7 +141,7 @@ fn what_was_odd_about_a_recording_is_said_under_its_figures() {
     };
     let data = tone(2.0, -18.0);
     let said = notes(&wav(2, 48_000, data.len() as u32, &data));
-    assert_eq!(said, "[]", "nothing is odd about this one");
+    assert_eq!(said, "null", "nothing is odd about this one");
     let said = notes(&wav(2, 48_000, data.len() as u32 + 4_000, &data));
     assert!(said.contains("1000 frames more than the file holds"), "{said}");
     let said = notes(&wav(2, 48_000, data.len() as u32, &data[..data.len() - 1]));

@@ -115,9 +115,10 @@ impl Hearing {
         (self.ticks.len() >= TICKS_A_SECOND as usize && !power.is_nan()).then(|| lufs_of_power(power))
     }
 
-    /// Loudest of the three ticks before the newest, LUFS.
-    pub fn loudest_before_lufs(&self) -> f64 {
-        self.ticks.iter().rev().skip(1).take(3).copied().fold(f64::NEG_INFINITY, f64::max)
+    /// Quietest and loudest of the three ticks before the newest, LUFS.
+    pub fn just_before_lufs(&self) -> (f64, f64) {
+        let before = self.ticks.iter().rev().skip(1).take(3);
+        before.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), l| (least.min(*l), most.max(*l)))
     }
 
     /// Spread (standard deviation) of the 100 ms levels of the last 10 s, dB; `None` when there are not 10 s of

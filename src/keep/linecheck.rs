@@ -18,8 +18,8 @@ pub fn keep_linecheck(state: &Path, kept: &Value, at: &str) -> Result<(), String
     made.map_err(|e| format!("{}: cannot be made: {e}", state.display()))?;
     let stamp: String = at.chars().take(16).map(|c| if c == ':' { '-' } else { c }).collect();
     for name in [format!("linecheck-{stamp}.json"), BASELINE.to_string()] {
-        let (file, part) = (state.join(&name), state.join(format!("{name}.part")));
-        // Whole or not at all: `ready` reads it at any time.
+        let (file, part) = (state.join(&name), state.join(format!("{name}.{}.part", std::process::id())));
+        // Whole or not at all: `ready` reads it at any time, and another line check may end at the same moment.
         let written = File::options().create(true).truncate(true).write(true).mode(0o600).open(&part);
         let written = written.and_then(|mut f| f.write_all(format!("{kept}\n").as_bytes()));
         let written = written.and_then(|()| std::fs::rename(&part, &file));

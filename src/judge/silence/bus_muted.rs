@@ -61,7 +61,7 @@ impl Watch for BusMuted {
             return Verdict::Unsure;
         }
         let line = |l: f64| l < s.unknown_floor_lufs;
-        let cut = self.onset.step(scene.feed.tick_lufs.is_some_and(line), scene.hearing);
+        self.onset.step(scene.feed.tick_lufs.is_some_and(line), scene.hearing);
         let Some(level) = scene.hearing.second_lufs() else { return Verdict::Unsure };
         if scene.feed.stands_still() || level >= s.below_lufs || !super::expected(scene) {
             self.steady_seconds = 0.0;
@@ -80,7 +80,7 @@ impl Watch for BusMuted {
             Some(floor) if level < floor - s.below_floor_lu => muted(floor, in_time),
             Some(floor) if steady => question(floor),
             Some(_) => Verdict::Good,
-            None if line(level) && cut => muted(s.unknown_floor_lufs, in_time),
+            None if line(level) && self.onset.cut => muted(s.unknown_floor_lufs, in_time),
             None if steady && line(level) && !scene.hearing.heard => muted(s.unknown_floor_lufs, s.unsteady_seconds),
             None if steady => question(s.below_lufs),
             None => Verdict::Good,

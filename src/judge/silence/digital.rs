@@ -3,7 +3,7 @@
 //! Cause: a muted or unpatched digital output, the wrong device or a stalled driver that still delivers. The
 //! viewers hear nothing. Consoles whose gates close to exact zero do the same in every pause: such a site is
 //! learned, and told late there, as a question, unless the room's mix plays. A site that has taught nothing yet may be
-//! one of these: there a silence that the sound faded into is asked of as well; one that cut it off is a fault.
+//! one of these: there a silence that a gate may have shut to (it fades through what no open room is) is asked of as well.
 
 use super::{IS_IT_A_PAUSE, Onset};
 use crate::judge::dwell::Timing;
@@ -55,7 +55,7 @@ impl Watch for Digital {
         if scene.feed.absent() {
             return Verdict::Unsure;
         }
-        let cut = self.onset.step(scene.feed.stands_still(), scene.hearing);
+        self.onset.step(scene.feed.stands_still(), scene.hearing);
         if !scene.feed.stands_still() {
             self.seconds = 0.0;
             return Verdict::Good;
@@ -64,7 +64,7 @@ impl Watch for Digital {
         if !super::expected(scene) {
             return Verdict::Good;
         }
-        let untaught = scene.habits.floor_lufs().is_none() && scene.hearing.heard && !cut;
+        let untaught = scene.habits.floor_lufs().is_none() && scene.hearing.heard && self.onset.faded;
         if self.settings.gated_site >= 0.5 || scene.habits.gates_to_zero() || untaught {
             if self.seconds < self.settings.gated_site_seconds {
                 return Verdict::Good;

@@ -12,25 +12,29 @@ fn expected(scene: &Scene<'_>) -> bool {
     scene.hearing.expectation(scene.house.map(|h| h.1), scene.service) != Expectation::NotStarted
 }
 
-/// Level within the last 300 ms from which a silence was cut rather than faded into, LUFS: a gate first waits for the
-/// sound to fall under its threshold, which lies lower (common practice: -50 to -40 dBFS).
+/// Level within the last 300 ms from which a silence was surely cut off, LUFS: a gate first waits for the sound to fall
+/// under its threshold, which lies lower (common practice: -50 to -40 dBFS).
 const CUT_FROM_LUFS: f64 = -40.0;
+/// Level within the last 300 ms that only a gate passes on its way down: below every open microphone's room, LUFS.
+const FADED_BELOW_LUFS: f64 = -70.0;
 
-/// How a silence began: cut off in the middle of sound, or at the end of it.
+/// How a silence began: cut off, faded as a gate does, or neither (in the middle of a pause).
 #[derive(Debug, Default)]
 struct Onset {
     silent: bool,
     cut: bool,
+    faded: bool,
 }
 
 impl Onset {
-    /// Takes a tick: whether the feed is silent now. Says whether this silence began with a cut.
-    fn step(&mut self, silent: bool, hearing: &Hearing) -> bool {
+    /// Takes a tick: whether the feed is silent now.
+    fn step(&mut self, silent: bool, hearing: &Hearing) {
         if silent && !self.silent {
-            self.cut = hearing.loudest_before_lufs() > CUT_FROM_LUFS;
+            let (quietest, loudest) = hearing.just_before_lufs();
+            self.cut = loudest > CUT_FROM_LUFS;
+            self.faded = !self.cut && quietest < FADED_BELOW_LUFS;
         }
         self.silent = silent;
-        silent && self.cut
     }
 }
 
