@@ -112,8 +112,11 @@ impl Cuts {
         }
         let Some(ring) = self.rings.get(alert.feed) else { return };
         let before = self.open.iter().any(|o| o.kept.alert == alert.id);
-        if before || self.open.len() >= OPEN {
-            return if before { () } else { self.keeper.lose() };
+        if before {
+            return;
+        }
+        if self.open.len() >= OPEN {
+            return self.keeper.lose();
         }
         let now = chain.lane_now(ring.lane);
         // A note that has grown into a warning did so now.
