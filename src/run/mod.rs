@@ -104,6 +104,7 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     take_over(&mut chain, &opened);
     let mut board = Board::new(&plan.settings.venue, plan.settings.chain.target.clone(), &chain);
     board.rehearsal = plan.rehearsal;
+    board.moments_kept = plan.settings.moments.enabled;
     let (publish, mut present) = tokio::sync::watch::channel(Arc::new(board.clone()));
     let (orders, orders_in) = mpsc::sync_channel(ORDERS);
     let heartbeat = Arc::new(AtomicU64::new(0));
@@ -117,7 +118,6 @@ async fn serve(plan: Plan) -> anyhow::Result<ExitCode> {
     let keeper = keeper.context("no thread for kept moments")?;
     let patches = plan.lanes.iter().map(|l| l.feeds.as_slice());
     let cuts = moments::Cuts::new(plan.settings.moments, keeper, patches, &chain);
-    board.moments_kept = cuts.kept();
     let baseline = plan.state.clone();
     let linecheck = LineCheck::new(move |kept, at| crate::keep::keep_linecheck(&baseline, kept, at));
     let engine = Engine {
