@@ -4,17 +4,10 @@
 
 mod booth;
 
-use booth::{Daemon, mixwarden, signal, wait};
+use booth::{Daemon, mixwarden, signal, sqlite, wait};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Stdio};
-
-/// One question to the log by SQLite's own program, while the daemon may write.
-fn sqlite(state: &Path, question: &str) -> String {
-    let out = Command::new("sqlite3").arg("-readonly").arg(state.join("log.sqlite")).arg(question).output().unwrap();
-    assert!(out.status.success(), "{question}: {}", String::from_utf8_lossy(&out.stderr));
-    String::from_utf8(out.stdout).unwrap().trim().to_string()
-}
 
 fn review(state: &Path, args: &[&str]) -> Value {
     let out = mixwarden().arg("review").args(args).args(["--json", "--state"]).arg(state).output().unwrap();

@@ -5,7 +5,7 @@
 mod booth;
 
 use booth::browser::Browser;
-use booth::{Daemon, mixwarden, signal, wait};
+use booth::{Daemon, mixwarden, signal, sqlite, wait};
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -28,9 +28,8 @@ fn sounds(state: &Path) -> Vec<PathBuf> {
     all
 }
 
-fn sqlite(state: &Path, question: &str) -> f64 {
-    let out = Command::new("sqlite3").arg("-readonly").arg(state.join("log.sqlite")).arg(question).output().unwrap();
-    String::from_utf8(out.stdout).unwrap().trim().parse().unwrap()
+fn figure(state: &Path, question: &str) -> f64 {
+    sqlite(state, question).parse().unwrap()
 }
 
 /// A rehearsal at speed with these settings, from shortly before its first fault (exact zeros from 130 s to 142 s).
@@ -52,7 +51,7 @@ fn off_no_sound_touches_the_disk() {
     assert!(daemon.get("moments").1.contains("Moments are not kept"));
     assert!(daemon.stop("TERM").success());
     let state = daemon.state.path();
-    assert!(sqlite(state, "SELECT count(*) FROM alert WHERE severity = 'warning'") >= 2.0);
+    assert!(figure(state, "SELECT count(*) FROM alert WHERE severity = 'warning'") >= 2.0);
     for file in files(state) {
         let bytes = std::fs::read(&file).unwrap();
         let holds = |magic: &[u8]| bytes.windows(magic.len()).any(|w| w == magic);
@@ -76,7 +75,7 @@ fn on_each_warning_has_its_moment_around_its_second_for_the_owner_alone() {
     let state = daemon.state.path();
     let mode = |p: &Path| std::fs::metadata(p).unwrap().permissions().mode() & 0o777;
     assert_eq!((mode(&state.join("moments")), mode(&sounds(state)[0])), (0o700, 0o600));
-    let warnings = sqlite(state, "SELECT count(*) FROM alert WHERE severity = 'warning'");
+    let warnings = figure(state, "SELECT count(*) FROM alert WHERE severity = 'warning'");
     assert_eq!(sounds(state).len(), warnings as usize, "one a warning, none for advice and notes");
     let first = &sounds(state)[0];
     let probe =
@@ -87,7 +86,7 @@ fn on_each_warning_has_its_moment_around_its_second_for_the_owner_alone() {
     assert!((seconds - 15.0).abs() < 0.05, "{seconds} s");
     // Where in the stream the warning was told, by the log; the zeros began at its second 130.
     let number = first.file_name().unwrap().to_str().unwrap().split('-').next().unwrap().to_string();
-    let told = sqlite(
+    let told = figure(
         state,
         &format!("SELECT second + (raised_ms - row.unix_ms) / 1000.0 FROM row, alert WHERE number = {number} LIMIT 1"),
     );

@@ -18,8 +18,8 @@ use std::process::ExitCode;
 /// Judge recordings or kept services anew under other limits: what would have been told, side by side.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  mixwarden rejudge sunday.flac --with stricter.toml\n  \
-    mixwarden rejudge sunday.flac --with now.toml --with stricter.toml --feed stream=1,2 --feed house=3,4\n\n\
-mixwarden rejudge --service last --with stricter.toml\n\n\
+    mixwarden rejudge sunday.flac --with now.toml --with stricter.toml --feed stream=1,2 --feed house=3,4\n  \
+    mixwarden rejudge --service last --with stricter.toml\n\n\
     The limits in force (the settings file in its usual place, else the defaults) are the first column.\n\
     A kept service is judged from the log's ten values a second: levels and silences. What needs the recording is\n\
     named, and stands as it was told.\n\

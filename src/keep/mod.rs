@@ -1,7 +1,6 @@
 //! What outlives the process: SQLite, and nobody else uses it. The log has one writer (`writer`), may be read while it
 //! is written (`read`), and is thinned as it grows old (`thin`); waiting notices have a file of their own (`outbox`).
-//! Moments of
-//! sound, where they are kept at all, are files beside it (`moments`).
+//! Line checks (`linecheck`) and moments of sound, where they are kept at all (`moments`), are files beside it.
 
 mod file;
 mod insert;

@@ -184,8 +184,7 @@ impl Album {
     }
 
     fn thin(&self, limits: MomentLimits, now_ms: i64) -> Result<(), ShelfError> {
-        let mut kept = self.list()?;
-        kept.sort();
+        let kept = self.list()?;
         let size = |m: &KeptMoment| std::fs::metadata(self.file(m)).map_or(0, |d| d.len());
         let mut bytes: u64 = kept.iter().map(size).sum();
         let (most, oldest) = (u64::from(limits.megabytes) * 1_000_000, now_ms - i64::from(limits.days) * DAY_MS);

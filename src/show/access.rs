@@ -31,6 +31,14 @@ impl Role {
         }
     }
 
+    /// Whether it reaches as far as `least`.
+    ///
+    /// # Errors
+    /// The sentence for who may not.
+    pub(super) fn may(self, least: Self) -> Result<(), &'static str> {
+        if self >= least { Ok(()) } else { Err("your key may not do this; ask for another link") }
+    }
+
     /// The role of this name.
     pub fn named(name: &str) -> Option<Self> {
         match name {

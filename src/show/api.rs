@@ -95,9 +95,7 @@ pub(super) struct Shelve {
 
 /// Hands a mark to the measuring for who may do so.
 pub(super) fn order(state: &AppState, role: Role, least: Role, mark: Mark) -> Result<StatusCode, Refusal> {
-    if role < least {
-        return Err(Refusal(StatusCode::FORBIDDEN, "your key may not do this; ask for another link".into()));
-    }
+    role.may(least).map_err(|why| Refusal(StatusCode::FORBIDDEN, why.into()))?;
     match (state.mark)(mark) {
         true => Ok(StatusCode::NO_CONTENT),
         false => Err(Refusal(StatusCode::SERVICE_UNAVAILABLE, "too much at once; try again".into())),

@@ -4,14 +4,13 @@ use super::AppState;
 use super::access::Role;
 use super::api::{Refusal, order};
 use super::page::escape;
-use super::reviews::Failure;
+use super::reviews::{Failure, aside};
 use crate::feed::Mark;
 use crate::ledger::linecheck::{Answer, Finding};
 use crate::ledger::ready::{Outside, ready};
 use crate::ledger::{Board, FeedBoard};
 use crate::words::{feed_name, level};
 use axum::extract::{Extension, State};
-use axum::http::StatusCode;
 use axum::response::{Html, Redirect};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
@@ -22,13 +21,13 @@ const BEFORE: usize = 4;
 async fn findings(state: &AppState) -> Result<Vec<Finding>, Failure> {
     let board = state.board.borrow().clone();
     let reviews = state.reviews.clone();
-    let looked = tokio::task::spawn_blocking(move || {
+    let look = move || {
         // A log that cannot be read is among the box's faults already.
         let lines = reviews.shelf.services(i64::MIN, BEFORE).unwrap_or_default();
         let newest_row_ms = reviews.shelf.newest_ms().ok().flatten();
         ready(&board, &lines, &Outside { newest_row_ms, ..(reviews.outside)() })
-    });
-    looked.await.map_err(|e| Failure::Refused(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))
+    };
+    aside(look).await
 }
 
 /// Something in the list is not right.

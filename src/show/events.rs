@@ -48,8 +48,8 @@ pub(super) async fn events(
     Query(wanted): Query<Wanted>,
 ) -> Response {
     let of_linecheck = wanted.page == "linecheck";
-    if of_linecheck && role < Role::Manage {
-        return (StatusCode::FORBIDDEN, "your key may not do this; ask for another link\n").into_response();
+    if of_linecheck && let Err(why) = role.may(Role::Manage) {
+        return (StatusCode::FORBIDDEN, format!("{why}\n")).into_response();
     }
     if state.listeners.fetch_add(1, Ordering::Relaxed) >= MOST {
         state.listeners.fetch_sub(1, Ordering::Relaxed);

@@ -4,7 +4,7 @@
 use super::access::Role;
 use super::fitout;
 use super::page::{Part, escape};
-use super::reviews::Failure;
+use super::reviews::{Failure, aside, may};
 use super::{AppState, review};
 use crate::chain::Outcome;
 use crate::ledger::Board;
@@ -49,13 +49,6 @@ impl LineCheck {
     }
 }
 
-fn may(role: Role) -> Result<(), Failure> {
-    if role >= Role::Manage {
-        return Ok(());
-    }
-    Err(Failure::Refused(StatusCode::FORBIDDEN, "your key may not do this; ask for another link".into()))
-}
-
 fn refused(why: &str) -> Failure {
     Failure::Refused(StatusCode::UNPROCESSABLE_ENTITY, why.into())
 }
@@ -64,7 +57,7 @@ pub(super) async fn page(
     State(state): State<AppState>,
     Extension(role): Extension<Role>,
 ) -> Result<Html<String>, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     let mut html = review::head("Line check");
     html.push_str(
         "<noscript><meta http-equiv=\"refresh\" content=\"3\"></noscript><script src=\"/linecheck.js\" defer></script>\
@@ -234,7 +227,7 @@ pub(super) async fn begin(
     Extension(role): Extension<Role>,
     Form(chosen): Form<Chosen>,
 ) -> Result<Redirect, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     let step = chosen.step()?;
     let seconds = chosen.seconds.unwrap_or(USUAL_SECONDS);
     if !(5..=600).contains(&seconds) {
@@ -262,19 +255,19 @@ pub(super) async fn skip(
     Extension(role): Extension<Role>,
     Form(chosen): Form<Chosen>,
 ) -> Result<Redirect, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     state.reviews.linecheck.walk().skip(chosen.step()?);
     Ok(Redirect::to("/linecheck"))
 }
 
 pub(super) async fn anew(State(state): State<AppState>, Extension(role): Extension<Role>) -> Result<Redirect, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     *state.reviews.linecheck.walk() = Walk::default();
     Ok(Redirect::to("/linecheck"))
 }
 
 pub(super) async fn keep(State(state): State<AppState>, Extension(role): Extension<Role>) -> Result<Redirect, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     let (findings, floor_lufs) = {
         let walk = state.reviews.linecheck.walk();
         (walk.findings(), walk.floor_lufs)
@@ -282,8 +275,8 @@ pub(super) async fn keep(State(state): State<AppState>, Extension(role): Extensi
     let (venue, at, devices) = told(&state);
     let kept = fitout::json(&venue, &at, &devices, floor_lufs, &findings);
     let (keep, when) = (state.reviews.linecheck.keep.clone(), at.clone());
-    let done = tokio::task::spawn_blocking(move || keep(&kept, &when)).await.map_err(|e| e.to_string());
-    done.and_then(|d| d).map_err(|why| Failure::Refused(StatusCode::SERVICE_UNAVAILABLE, why))?;
+    let done = aside(move || keep(&kept, &when)).await?;
+    done.map_err(|why| Failure::Refused(StatusCode::SERVICE_UNAVAILABLE, why))?;
     state.reviews.linecheck.walk().kept_at = Some(at);
     Ok(Redirect::to("/linecheck"))
 }
@@ -292,7 +285,7 @@ pub(super) async fn report(
     State(state): State<AppState>,
     Extension(role): Extension<Role>,
 ) -> Result<Html<String>, Failure> {
-    may(role)?;
+    may(role, Role::Manage)?;
     let (findings, kept_at) = {
         let walk = state.reviews.linecheck.walk();
         (walk.findings(), walk.kept_at.clone())

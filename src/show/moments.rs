@@ -3,7 +3,7 @@
 
 use super::access::Role;
 use super::page::escape;
-use super::reviews::Failure;
+use super::reviews::{Failure, aside};
 use super::{AppState, review};
 use crate::ledger::notice::LocalTime;
 use crate::ledger::{KeptMoment, ShelfError};
@@ -36,16 +36,13 @@ fn may(role: Role) -> Result<(), Failure> {
     Err(Failure::Refused(StatusCode::FORBIDDEN, "your key may not hear kept moments; ask for another link".into()))
 }
 
-/// Asks the folder on a thread that may wait.
+/// Asks the folder.
 async fn ask<T: Send + 'static>(
     state: &AppState,
     question: impl FnOnce(&dyn crate::ledger::Moments) -> Result<T, ShelfError> + Send + 'static,
 ) -> Result<T, Failure> {
     let moments = state.reviews.moments.clone();
-    match tokio::task::spawn_blocking(move || question(&*moments)).await {
-        Ok(answer) => Ok(answer?),
-        Err(e) => Err(Failure::Refused(StatusCode::INTERNAL_SERVER_ERROR, e.to_string())),
-    }
+    Ok(aside(move || question(&*moments)).await??)
 }
 
 pub(super) async fn list(

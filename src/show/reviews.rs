@@ -68,16 +68,24 @@ pub fn find(shelf: &dyn Shelf, which: Which) -> Result<Option<(KeptService, Vec<
     Ok(Some((kept, before)))
 }
 
-/// Asks the log on a thread that may wait.
+/// Only who reaches as far as `least`.
+pub(super) fn may(role: Role, least: Role) -> Result<(), Failure> {
+    role.may(least).map_err(|why| Failure::Refused(StatusCode::FORBIDDEN, why.into()))
+}
+
+/// Works on a thread that may wait.
+pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Failure> {
+    let done = tokio::task::spawn_blocking(work).await;
+    done.map_err(|e| Failure::Refused(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()))
+}
+
+/// Asks the log.
 async fn ask<T: Send + 'static>(
     state: &AppState,
     question: impl FnOnce(&dyn Shelf) -> Result<T, ShelfError> + Send + 'static,
 ) -> Result<T, Failure> {
     let shelf = state.reviews.shelf.clone();
-    match tokio::task::spawn_blocking(move || question(&*shelf)).await {
-        Ok(answer) => Ok(answer?),
-        Err(e) => Err(Failure::Refused(StatusCode::INTERNAL_SERVER_ERROR, e.to_string())),
-    }
+    Ok(aside(move || question(&*shelf)).await??)
 }
 
 fn venue(state: &AppState) -> String {
@@ -166,9 +174,7 @@ pub(super) async fn note(
     Extension(role): Extension<Role>,
     Form(note): Form<Note>,
 ) -> Result<Redirect, Failure> {
-    if role < Role::Acknowledge {
-        return Err(Failure::Refused(StatusCode::FORBIDDEN, "your key may not do this; ask for another link".into()));
-    }
+    may(role, Role::Acknowledge)?;
     if note.text.chars().count() > NOTE_CHARACTERS {
         let why = format!("the note is too long; keep it under {NOTE_CHARACTERS} characters");
         return Err(Failure::Refused(StatusCode::UNPROCESSABLE_ENTITY, why));

@@ -47,6 +47,13 @@ pub fn cpu_seconds(id: u32) -> f64 {
     (fields[11].parse::<f64>().unwrap() + fields[12].parse::<f64>().unwrap()) / 100.0
 }
 
+/// One question to the log by SQLite's own program, while the daemon may write.
+pub fn sqlite(state: &Path, question: &str) -> String {
+    let out = Command::new("sqlite3").arg("-readonly").arg(state.join("log.sqlite")).arg(question).output().unwrap();
+    assert!(out.status.success(), "{question}: {}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8(out.stdout).unwrap().trim().to_string()
+}
+
 /// The program under test.
 pub fn mixwarden() -> Command {
     Command::new(env!("CARGO_BIN_EXE_mixwarden"))

@@ -55,10 +55,10 @@ struct Clicks {
 
 impl Watch for Clicks {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
-        // A wave that is cut off at full scale jumps, too: that is clipping's to tell.
         let feed = scene.feed;
+        // A wave that is cut off at full scale jumps, too: that is clipping's to tell.
         let clips = feed.channel[..feed.channels].iter().any(|c| c.full_scale_runs > 0);
-        let now = scene.feed.flaws.clicks > 0 && !clips;
+        let now = feed.flaws.clicks > 0 && !clips;
         if feed.flaws.holes > 0 {
             self.last_hole = Some(feed.at);
         }
@@ -66,7 +66,7 @@ impl Watch for Clicks {
             // The rims of holes jump, too.
             return Verdict::Unsure;
         }
-        let n = self.minute.step(scene.feed.at, now, BURST_HOPS) as f64;
+        let n = self.minute.step(feed.at, now, BURST_HOPS) as f64;
         if n < self.limit {
             Verdict::Good
         } else if now {

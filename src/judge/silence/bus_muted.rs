@@ -5,7 +5,7 @@
 //! room moves, a line does not. Where a desk gates to that same noise, or may do so because nothing is learned yet and
 //! the sound was not cut off, it is asked as a question, late.
 
-use super::{IS_IT_A_PAUSE, Onset};
+use super::{IS_IT_A_PAUSE, Onset, ask};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
@@ -69,10 +69,7 @@ impl Watch for BusMuted {
         }
         let steady = scene.hearing.spread_db().is_some_and(|d| d < s.steady_db);
         self.steady_seconds = if steady { self.steady_seconds + 0.1 } else { 0.0 };
-        let question = |limit| {
-            let e = Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level, limit);
-            if self.steady_seconds < s.question_seconds { Verdict::Good } else { Verdict::Bad(e.after(0.0)) }
-        };
+        let question = |limit| ask(self.steady_seconds, s.question_seconds, level, limit);
         let in_time = if steady { s.raise_after_seconds } else { s.unsteady_seconds };
         let muted = |limit, after| Verdict::Bad(Evidence::new(&MUTED, Severity::Warning, level, limit).after(after));
         // A mix that is too low has pauses that lie as much lower.

@@ -5,10 +5,11 @@
 //! learned, and told late there, as a question, unless the room's mix plays. A site that has taught nothing yet may be
 //! one of these: there a silence that a gate may have shut to (it fades through what no open room is) is asked of as well.
 
-use super::{IS_IT_A_PAUSE, Onset};
+use super::{IS_IT_A_PAUSE, Onset, ask};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
+use crate::judge::sound::SOUND_LUFS;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 
 pub const ABOUT: &str = "the input delivers exact zeros (or one stuck value) while sound is expected";
@@ -66,12 +67,8 @@ impl Watch for Digital {
         }
         let untaught = scene.habits.floor_lufs().is_none() && scene.hearing.heard && self.onset.faded;
         if self.settings.gated_site >= 0.5 || scene.habits.gates_to_zero() || untaught {
-            if self.seconds < self.settings.gated_site_seconds {
-                return Verdict::Good;
-            }
             let level = scene.feed.tick_lufs.unwrap_or(f64::NEG_INFINITY);
-            let e = Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level, crate::judge::sound::SOUND_LUFS);
-            return Verdict::Bad(e.after(0.0));
+            return ask(self.seconds, self.settings.gated_site_seconds, level, SOUND_LUFS);
         }
         let limit = self.settings.raise_after_seconds;
         Verdict::Bad(Evidence::new(&ZEROS, Severity::Warning, self.seconds, limit))

@@ -5,7 +5,7 @@ pub mod bus_muted;
 pub mod digital;
 pub mod while_house_plays;
 
-use super::{Expectation, Hearing, Scene, Words};
+use super::{Evidence, Expectation, Hearing, Scene, Severity, Verdict, Words};
 
 /// Silence is a fault only when sound is expected of the feed.
 fn expected(scene: &Scene<'_>) -> bool {
@@ -50,3 +50,11 @@ static IS_IT_A_PAUSE: Words = Words {
     evidence: "The level was {value} LUFS (limit {limit} LUFS) and this desk's pauses look the same.",
     caution: "",
 };
+
+/// Asks once the silence, unbroken for `seconds`, has lasted for `limit_seconds`.
+fn ask(seconds: f64, limit_seconds: f64, level_lufs: f64, limit_lufs: f64) -> Verdict {
+    if seconds < limit_seconds {
+        return Verdict::Good;
+    }
+    Verdict::Bad(Evidence::new(&IS_IT_A_PAUSE, Severity::Advice, level_lufs, limit_lufs).after(0.0))
+}
