@@ -168,7 +168,8 @@ impl Live {
     }
 
     fn retry(&mut self, why: String) {
-        self.fault = Some(format!("{}: {why}. Trying again.", self.host.wanted()));
+        // Some libraries end their sentences, some do not.
+        self.fault = Some(format!("{}: {}. Trying again.", self.host.wanted(), why.trim_end_matches('.')));
         self.state = State::Waiting { until: Instant::now() + self.wait };
         self.wait = (self.wait * 2).min(LONGEST_WAIT);
     }
