@@ -46,6 +46,7 @@ fn sound(reading: &Reading) {
     if let Some(s) = &reading.spectrum {
         let levels = s.bands_dbfs.iter().chain([&s.level_dbfs]).chain(s.peaks.iter().map(|p| &p.level_dbfs));
         assert!(levels.copied().all(|l| !l.is_nan() && l < f32::INFINITY) && s.noise_likeness.is_finite(), "{s:?}");
+        assert!(s.left_share.iter().all(|p| (0.0..=1.0).contains(p)), "{s:?}");
     }
     if let Some(m) = &reading.mains {
         assert!(m.combs.iter().flat_map(|c| c.lines).all(|l| l.power.is_finite() && l.cover.is_finite()), "{m:?}");

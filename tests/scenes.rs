@@ -66,6 +66,28 @@ fn imbalance() {
 }
 
 #[test]
+fn imbalance_of_wide_sound() {
+    // Two bands, one a side: nothing in common.
+    let other = band(100.0, 5);
+    let wide = |right: &mut dyn FnMut(f64, f64) -> f64| {
+        let mut i = 0;
+        band(100.0, 2).change(0.0, 100.0, |t, [l, _]| {
+            i += 2;
+            [l, right(t, f64::from(other.samples[i - 2]))]
+        })
+    };
+    let down = wide(&mut |t, r| if (20.0..70.0).contains(&t) { 0.3 * r } else { r });
+    one(&Listening::to(&down).hear(), "imbalance", (42.0, 60.0), 95.0);
+    // As loud a left, but by its low notes alone: a keyboard as it is seen from the stool.
+    let mut low = 0.0;
+    let keyboard = wide(&mut |_, r| {
+        low += 0.1 * (r - low);
+        0.9 * (r - low)
+    });
+    quiet(&Listening::to(&keyboard).hear());
+}
+
+#[test]
 fn polarity() {
     let turned = Listening::to(&talk(60.0, 1).change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
     one(&turned, "polarity", (24.0, 32.0), 60.0);
@@ -77,13 +99,13 @@ fn polarity() {
 #[test]
 fn mono_loss() {
     // A widened keyboard: its sides oppose each other, but not fully.
-    let wide = Audio::made(30.0, 48_000, |t| {
+    let wide = Audio::made(60.0, 48_000, |t| {
         let swell = 0.15 * (1.0 + 0.5 * sine(0.9, t));
         let (against, common) = (sine(220.0, t) + sine(331.0, t), 0.42 * (sine(262.0, t) + sine(415.0, t)));
         [swell * (common + against), swell * (common - against)]
     });
     let service = talk(20.0, 1).then(&wide).then(&talk(20.0, 2));
-    one(&Listening::to(&service).hear(), "mono_loss", (40.0, 46.0), 70.0);
+    one(&Listening::to(&service).hear(), "mono_loss", (64.0, 70.0), 100.0);
     quiet(&Listening::to(&talk(20.0, 1).then(&band(30.0, 3))).hear());
 }
 

@@ -181,7 +181,8 @@ impl Hearing {
     }
 }
 
-fn push(ring: &mut VecDeque<f64>, most: usize, value: f64) {
+/// Takes `value` in, and lets the oldest go that is beyond `most`.
+pub(super) fn push<T>(ring: &mut VecDeque<T>, most: usize, value: T) {
     if ring.len() == most {
         ring.pop_front();
     }

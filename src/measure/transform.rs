@@ -2,6 +2,7 @@
 
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
+use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 /// A transform of one size, with its window. Both sides go through one complex transform, left as the real part and
@@ -42,6 +43,7 @@ impl Plan {
         work.line.resize(n, Complex::default());
         work.scratch.resize(self.fft.get_inplace_scratch_len(), Complex::default());
         self.fft.process_with_scratch(&mut work.line, &mut work.scratch);
+        work.scale = scale;
         work.power.clear();
         work.power.push(scale * work.line[0].norm_sqr());
         let (half, mirrored) = (&work.line[1..=n / 2], work.line[n / 2..].iter().rev());
@@ -54,8 +56,21 @@ impl Plan {
 pub(super) struct Work {
     line: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
+    scale: f32,
     /// What came out: bins 0 to half the size.
     pub(super) power: Vec<f32>,
+}
+
+impl Work {
+    /// Power of the left less that of the right in `bins` (1 to half the size), scaled as `power`.
+    pub(super) fn left_less_right(&self, bins: Range<usize>) -> f32 {
+        // The left went in as the real part, the right as the imaginary part, of one transform Z: then
+        // |L|^2 - |R|^2 is the real part of Z[k] Z[n - k].
+        let n = self.line.len();
+        let mirrored = self.line[n + 1 - bins.end..n + 1 - bins.start].iter().rev();
+        let product = |(a, b): (&Complex<f32>, &Complex<f32>)| a.re * b.re - a.im * b.im;
+        self.scale * self.line[bins].iter().zip(mirrored).map(product).sum::<f32>()
+    }
 }
 
 static PLANS: [LazyLock<Plan>; 3] =

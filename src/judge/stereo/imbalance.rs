@@ -3,19 +3,22 @@
 //! Cause: one side's fader, trim or level control stands lower than the other's, or a talker's pan is off centre.
 //! The viewers hear the talker from one side, and on one loudspeaker of a pair too quietly. If nobody acts it
 //! stays so; nothing is lost. Time that there is: until the next pause. Only what is common to both sides counts
-//! (correlation above 0.5), so a piano that stands on one side, or a stereo synthesiser, says nothing.
+//! (correlation above 0.5), so a piano that stands on one side, or a stereo synthesiser, says nothing; in wide sound
+//! all bands must lean alike (`lean`).
 //!
 //! The room between the words tells a side that is down from a talker who stands to one side: a fader takes the room's
 //! noise with it, a pan does not. Where the room leans the same way it is told soon, where it does not, only a talker
 //! who is nearly all on one side is told, and late.
 
+use super::lean::Lean;
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
+use crate::judge::sound::push;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::Reading;
-use crate::units::{TICKS_A_SECOND, db_of_power};
+use crate::units::TICKS_A_SECOND;
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "one side is much louder than the other";
@@ -50,6 +53,7 @@ knobs! {
     leaning_seconds = 8.0, 2..600, "the same where the room between the words leans to the same side";
     panned_above_db = 12.0, 2..35, "difference that is told where the room does not lean, dB";
     panned_seconds = 60.0, 5..600, "seconds of sound before that is told";
+    wide_seconds = 25.0, 5..600, "seconds of wide sound whose bands all lean alike before that is told";
     clear_after_seconds = 10.0, 1..120, "seconds of balanced sound before it clears";
     above_db = 6.0, 2..30, "difference of the two sides, dB";
     clear_below_db = 4.0, 1..30, "difference at which it ends, dB";
@@ -60,7 +64,13 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(Imbalance { settings: self.clone(), pair: Pair::over(AVERAGE_SECONDS), room: Room::default() })
+        Box::new(Imbalance {
+            settings: self.clone(),
+            pair: Pair::over(AVERAGE_SECONDS),
+            all: Pair::over(AVERAGE_SECONDS),
+            lean: Lean::over(AVERAGE_SECONDS * TICKS_A_SECOND as usize),
+            room: Room::default(),
+        })
     }
 }
 
@@ -68,6 +78,10 @@ impl Recruit for Settings {
 const AVERAGE_SECONDS: usize = 8;
 /// Correlation from which a tick's sound is common to both sides.
 const COMMON: f64 = 0.5;
+/// Correlation, either way, under which sound is wide: no one source that stands to a side.
+const WIDE: f64 = 0.85;
+/// Difference up to which a side of wide sound is turned down; beyond, something else plays on one side alone, dB.
+const WIDE_MOST_DB: f64 = 20.0;
 /// Difference from which a side is missing rather than quieter, dB (`one_side_only` begins there).
 const MISSING_DB: f64 = 35.0;
 
@@ -75,8 +89,9 @@ const MISSING_DB: f64 = 35.0;
 const ROOM_TICKS: usize = 20 * TICKS_A_SECOND as usize;
 /// Fewest that say something.
 const FEWEST_ROOM_TICKS: usize = 8;
-/// The room lies so far under the usual loudness, LU, and above the line's noise, LUFS.
-const UNDER_USUAL_LU: f64 = 25.0;
+/// The room lies so far under the usual loudness and under the loudest of the last 2 s, LU, and above the line's
+/// noise, LUFS. A mix that was turned down has soft syllables there, but not so far under its loud ones.
+const UNDER_SOUND_LU: f64 = 25.0;
 const ABOVE_LINE_LUFS: f64 = -80.0;
 /// Part of the difference that a leaning room shows at least; one that stands upright shows less than the other.
 const LEANS: f64 = 0.6;
@@ -85,30 +100,36 @@ const UPRIGHT_DB: f64 = 3.0;
 /// The sides of the room between the words, over the last 20 s.
 #[derive(Debug, Default)]
 struct Room {
-    ticks: VecDeque<Option<[f64; 2]>>,
+    /// Left over right, dB, of the ticks that are the room's.
+    ticks: VecDeque<Option<f64>>,
+    loudness: VecDeque<f64>,
 }
 
 impl Room {
     fn take(&mut self, feed: &Reading, usual_lufs: Option<f64>) {
-        if self.ticks.len() == ROOM_TICKS {
-            self.ticks.pop_front();
-        }
-        let below = usual_lufs.map_or(f64::NEG_INFINITY, |u| u - UNDER_USUAL_LU);
-        let room = feed.tick_lufs.is_some_and(|l| l < below && l > ABOVE_LINE_LUFS);
-        self.ticks.push_back(room.then(|| [feed.channel[0].k_mean_square, feed.channel[1].k_mean_square]));
+        let lufs = feed.tick_lufs.unwrap_or(f64::NEG_INFINITY);
+        push(&mut self.loudness, 2 * TICKS_A_SECOND as usize, lufs);
+        let loudest = self.loudness.iter().fold(f64::NEG_INFINITY, |top, l| top.max(*l));
+        let below = usual_lufs.map_or(f64::NEG_INFINITY, |usual| usual.min(loudest) - UNDER_SOUND_LU);
+        let room = lufs < below && lufs > ABOVE_LINE_LUFS;
+        push(&mut self.ticks, ROOM_TICKS, feed.balance_db().filter(|_| room));
     }
 
-    /// Left over right, dB; `None` where nothing was heard of the room.
+    /// Left over right, dB, the median; `None` where nothing was heard of the room.
     fn balance_db(&self) -> Option<f64> {
-        let heard = || self.ticks.iter().flatten();
-        let sum = |side: usize| heard().map(|t| t[side]).sum::<f64>();
-        (heard().count() >= FEWEST_ROOM_TICKS).then(|| db_of_power((sum(0) + 1e-14) / (sum(1) + 1e-14)))
+        let mut heard: Vec<f64> = self.ticks.iter().flatten().copied().collect();
+        heard.sort_by(f64::total_cmp);
+        heard.get(heard.len() / 2).copied().filter(|_| heard.len() >= FEWEST_ROOM_TICKS)
     }
 }
 
 struct Imbalance {
     settings: Settings,
+    /// Of common sound.
     pair: Pair,
+    /// Of all sound.
+    all: Pair,
+    lean: Lean,
     room: Room,
 }
 
@@ -129,18 +150,31 @@ impl Watch for Imbalance {
         if scene.feed.channels == 2 && !scene.feed.absent() {
             self.room.take(scene.feed, scene.hearing.usual_lufs());
         }
-        let common = scene.feed.correlation().is_some_and(|r| r > COMMON);
-        if !common || !plays_on_two_sides(scene) {
+        if !plays_on_two_sides(scene) {
             return Verdict::Unsure;
+        }
+        self.all.take(scene.feed);
+        if let Some(spectrum) = &scene.feed.spectrum {
+            self.lean.take(spectrum);
+        }
+        let tell = |db: f64, after: f64| {
+            let words = if db > 0.0 { &LEFT_LOUDER } else { &RIGHT_LOUDER };
+            Verdict::Bad(Evidence::new(words, Severity::Advice, db.abs(), self.settings.above_db).after(after))
+        };
+        let wide = self.lean.together_db().filter(|_| self.all.correlation().abs() < WIDE);
+        if let Some(db) = wide.filter(|db| db.abs() > self.settings.above_db && db.abs() < WIDE_MOST_DB) {
+            return tell(db, self.settings.wide_seconds);
+        }
+        if scene.feed.correlation().is_none_or(|r| r < COMMON) {
+            let upright = wide.is_some_and(|db| db.abs() < self.settings.clear_below_db);
+            return if upright { Verdict::Good } else { Verdict::Unsure };
         }
         self.pair.take(scene.feed);
         let db = self.pair.balance_db();
         if db.abs() > MISSING_DB {
             Verdict::Unsure
         } else if db.abs() > self.settings.above_db {
-            let words = if db > 0.0 { &LEFT_LOUDER } else { &RIGHT_LOUDER };
-            let evidence = Evidence::new(words, Severity::Advice, db.abs(), self.settings.above_db);
-            self.seconds(db).map_or(Verdict::Unsure, |after| Verdict::Bad(evidence.after(after)))
+            self.seconds(db).map_or(Verdict::Unsure, |after| tell(db, after))
         } else if db.abs() < self.settings.clear_below_db {
             Verdict::Good
         } else {

@@ -3,6 +3,7 @@
 
 pub mod dual_mono;
 pub mod imbalance;
+mod lean;
 pub mod mono_loss;
 pub mod polarity;
 

@@ -27,7 +27,7 @@ static LOST: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 20.0, 1..120, "seconds of sound before it is told";
+    raise_after_seconds = 45.0, 1..120, "seconds of sound before it is told";
     clear_after_seconds = 5.0, 1..120, "seconds of sound without before it clears";
     above_db = 6.0, 3.5..30, "loss on one loudspeaker, dB";
     clear_below_db = 4.5, 3..30, "loss at which it ends, dB";

@@ -23,6 +23,7 @@ static FAR: Words = Words {
 
 knobs! {
     raise_after_seconds = 15.0, 5..600, "seconds before it is told";
+    held_seconds = 30.0, 5..600, "the same in held sound: a soft piece of music may begin so";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 12.0, 5..40, "distance under the target, LU";
     clear_below_target_lu = 10.0, 3..40, "distance under the target at which it ends, LU";
@@ -36,6 +37,9 @@ impl Recruit for Settings {
         Box::new(Far { settings: self.clone() })
     }
 }
+
+/// Spread of the 100 ms levels over 10 s under which sound is held, as music is: talk has 6 dB and more (own figure).
+const HELD_SPREAD_DB: f64 = 5.0;
 
 struct Far {
     settings: Settings,
@@ -54,7 +58,9 @@ impl Watch for Far {
         } else if !scene.hearing.plays || recent >= target - s.below_target_lu {
             Verdict::Unsure
         } else {
-            Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu))
+            let held = scene.hearing.spread_db().is_some_and(|d| d < HELD_SPREAD_DB);
+            let after = if held { s.held_seconds.max(s.raise_after_seconds) } else { s.raise_after_seconds };
+            Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu).after(after))
         }
     }
 }
