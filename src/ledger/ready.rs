@@ -72,6 +72,9 @@ pub fn ready(board: &Board, before: &[ServiceLine], outside: &Outside) -> Vec<Fi
     list
 }
 
+/// What to do where nothing can be heard.
+const PLAY: &str = "Have somebody talk into a microphone and play some music; then look again.";
+
 fn sound(stream: &super::FeedBoard) -> Finding {
     let sides = stream.ribbon.iter().fold([f32::NEG_INFINITY; 2], |t, s| {
         [t[0].max(s.sides_lufs[0].unwrap_or(f32::NEG_INFINITY)), t[1].max(s.sides_lufs[1].unwrap_or(f32::NEG_INFINITY))]
@@ -83,26 +86,22 @@ fn sound(stream: &super::FeedBoard) -> Finding {
         [false, true] => (Answer::Fail, "heard on the right only".into()),
         [false, false] => (Answer::CannotTell, "nothing heard in the last ten minutes".into()),
     };
-    Finding::new(
-        "sound on the stream mix",
-        answer,
-        found,
-        "Have somebody talk into a microphone and play some music; then look again.",
-    )
+    Finding::new("sound on the stream mix", answer, found, PLAY)
 }
 
 fn level(recent_lufs: Option<f64>, before: &[ServiceLine]) -> Finding {
     let usual: Vec<f64> = before.iter().filter_map(|l| l.integrated_lufs).filter(|l| l.is_finite()).take(4).collect();
-    let remedy = "Look at the stream mix's master on the desk: was another scene recalled?";
-    let (answer, found) = match (recent_lufs.filter(|l| l.is_finite()), usual.as_slice()) {
-        (None, _) => (Answer::CannotTell, "nothing plays now".to_string()),
+    let (answer, found, remedy) = match (recent_lufs.filter(|l| l.is_finite()), usual.as_slice()) {
+        (None, _) => (Answer::CannotTell, "nothing plays now".to_string(), PLAY),
         (Some(now), []) => {
-            (Answer::CannotTell, format!("{now:.1} LUFS now; there is no service before to compare with"))
+            let found = format!("{now:.1} LUFS now; there is no service before to compare with");
+            (Answer::CannotTell, found, "Nothing to do: after the first service there is something to compare with.")
         }
         (Some(now), usual) => {
             let mean = usual.iter().sum::<f64>() / usual.len() as f64;
             let answer = if (now - mean).abs() <= USUAL_WITHIN_LU { Answer::Pass } else { Answer::Fail };
-            (answer, format!("{now:.1} LUFS now, {mean:.1} LUFS in the last services"))
+            let remedy = "Look at the stream mix's master on the desk: was another scene recalled?";
+            (answer, format!("{now:.1} LUFS now, {mean:.1} LUFS in the last services"), remedy)
         }
     };
     Finding::new("level of the stream mix", answer, found, remedy)

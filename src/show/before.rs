@@ -50,7 +50,7 @@ pub(super) async fn page(
 ) -> Result<Html<String>, Failure> {
     let list = findings(&state).await?;
     let mut html = super::review::head("Before the service");
-    html.push_str("<header><a href=\"/\">Now</a> <a href=\"/reviews\">Services</a></header>");
+    html.push_str("<header><a href=\"/\">Now</a> <a href=\"/reviews\">Past services</a></header>");
     let manages = role >= Role::Manage;
     let title = if failed(&list) { "Not ready yet" } else { "Ready, as far as can be seen" };
     let _ = write!(html, "<h1>{title}</h1><table class=\"list\">");

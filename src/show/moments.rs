@@ -58,7 +58,7 @@ pub(super) async fn list(
 
 fn page(all: &[KeptMoment], kept: bool, local: LocalTime<'_>) -> String {
     let mut html = review::head("Kept moments");
-    html.push_str("<header><a href=\"/\">Now</a> <a href=\"/reviews\">Services</a></header><h1>Kept moments</h1>");
+    html.push_str("<header><a href=\"/\">Now</a> <a href=\"/reviews\">Past services</a></header><h1>Kept moments</h1>");
     let state = if kept { KEPT } else { "Moments are not kept: no sound is written to the disk." };
     let _ = write!(html, "<p>{state}</p>");
     if all.is_empty() {
