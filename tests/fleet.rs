@@ -148,12 +148,19 @@ fn metrics_are_those_of_the_table_few_and_well_formed() {
     // A fault stands, so that the series that come and go are there too.
     wait("an alert", || daemon.metrics().contains("mixwarden_alert_raised_timestamp_seconds{"));
     let metrics = daemon.metrics();
+    // Channels of notices have series where they are on.
+    let notices = of_a_channel_whose_peer_is_gone(directory.path());
     let mut named = std::collections::BTreeSet::new();
-    for line in series(&metrics) {
+    for line in series(&metrics).into_iter().chain(series(&notices).into_iter().filter(|l| l.contains("channel="))) {
         let name = line.split(['{', ' ']).next().unwrap();
         let row = METRICS.iter().find(|m| m.name == name).unwrap_or_else(|| panic!("{name} is not in the table"));
         named.insert(name);
-        assert!(metrics.contains(&format!("# TYPE {name} {}\n", row.kind)), "{name} is no {}", row.kind);
+        assert!(
+            notices.contains(&format!("# TYPE {name} {}\n", row.kind))
+                || metrics.contains(&format!("# TYPE {name} {}\n", row.kind)),
+            "{name} is no {}",
+            row.kind
+        );
         let mut labels: Vec<&str> =
             line.split_once('{').map_or(vec![], |(_, l)| l.split("\",").filter_map(|l| l.split('=').next()).collect());
         labels.sort_unstable();
@@ -177,6 +184,28 @@ fn metrics_are_those_of_the_table_few_and_well_formed() {
     std::io::Write::write_all(&mut lint.stdin.take().unwrap(), metrics.as_bytes()).unwrap();
     let told = lint.wait_with_output().unwrap();
     assert!(told.status.success(), "{}", text(&told));
+}
+
+/// The metrics of a daemon with a warning to tell, and nobody at the other end.
+fn of_a_channel_whose_peer_is_gone(directory: &Path) -> String {
+    std::fs::write(directory.join("url"), format!("http://127.0.0.1:{}/", world::free_port())).unwrap();
+    let settings = directory.join("webhook.toml");
+    let text = format!("[tell.webhook]\nenabled = true\nurl_from = \"file:{}/url\"\n", directory.display());
+    std::fs::write(&settings, text).unwrap();
+    let arguments = ["watch", "--input", "-", "--settings", settings.to_str().unwrap()];
+    let mut daemon = Daemon::start(&arguments, &directory.join("alone"), Stdio::piped());
+    let tap = Tap::open(daemon.process.0.stdin.take().unwrap());
+    wait("sound", || daemon.metrics().contains("mixwarden_feed_signal{feed=\"stream\"} 3"));
+    assert!(daemon.metrics().contains("mixwarden_notices_waiting{channel=\"webhook\"} 0"));
+    wait("half a minute's loudness", || !daemon.metrics().contains("mixwarden_recent_lufs{feed=\"stream\"} NaN"));
+    tap.sound(false);
+    let fails = |metrics: &str| {
+        let failures =
+            metrics.lines().find_map(|l| l.strip_prefix("mixwarden_notice_failures_total{channel=\"webhook\"} "));
+        failures.is_some_and(|n| n != "0") && metrics.contains("mixwarden_notices_waiting{channel=\"webhook\"} 1")
+    };
+    wait("a notice that waits", || fails(&daemon.metrics()));
+    daemon.metrics()
 }
 
 #[test]

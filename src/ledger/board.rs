@@ -1,5 +1,6 @@
 //! The board: all that there is to say of the present moment, for the page, the JSON and the metrics.
 
+use super::NoticeCounts;
 use crate::chain::{Chain, Outcome, Programme};
 use crate::feed::Role;
 use crate::judge::{Alert, AlertChange, AlertLife, Cause, Habits, OwnMixWish, Severity, Target};
@@ -136,6 +137,8 @@ pub struct Board {
     pub past: VecDeque<Alert>,
     /// Faults of the box.
     pub faults: Vec<Fault>,
+    /// Channels of notices that are on, with their figures.
+    pub notices: Vec<(&'static str, NoticeCounts)>,
     /// It is a rehearsal: the sound is made up.
     pub rehearsal: bool,
     /// The sound around warnings is kept.
@@ -211,6 +214,7 @@ impl Board {
             standing: Vec::new(),
             past: VecDeque::new(),
             faults: Vec::new(),
+            notices: Vec::new(),
             rehearsal: false,
             moments_kept: false,
             pair: chain.likeness().map(|_| PairBoard::default()),

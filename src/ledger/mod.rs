@@ -20,7 +20,7 @@ pub mod trend;
 pub use board::{Board, Fault, FeedBoard, PairBoard, Second, ServiceBoard, Taught};
 pub use moment::{KeptMoment, Moment, Moments};
 pub use notice::{LocalTime, Notice, NoticeStep};
-pub use outbox::{Loaded, MemoryOutbox, Outbox, OutboxError, Waiting};
+pub use outbox::{Loaded, MemoryOutbox, NoticeCounts, Outbox, OutboxError, Waiting};
 pub use review::Review;
 pub use row::{Row, RowMaker};
 pub use shelf::{Entry, KeptAlert, KeptFeed, KeptService, OwnMixChange, ServiceLine, Shelf, ShelfError, Which};

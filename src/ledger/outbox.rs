@@ -20,6 +20,19 @@ pub struct Waiting {
     pub notice: Notice,
 }
 
+/// Figures of one channel of notices since it was started.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct NoticeCounts {
+    /// Notices that the peer has.
+    pub told: u64,
+    /// Tries that failed.
+    pub failed_tries: u64,
+    /// Notices given up: too many, too old or refused.
+    pub lost: u64,
+    /// Notices that wait now.
+    pub waiting: u64,
+}
+
 /// The store could not do it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("the notices' store: {0}")]

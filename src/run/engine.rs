@@ -8,7 +8,7 @@ use super::schedule::Schedule;
 use crate::chain::{Chain, Outcome};
 use crate::feed::{Arrival, Mark};
 use crate::judge::Habits;
-use crate::ledger::Board;
+use crate::ledger::{Board, NoticeCounts};
 use crate::settings::Settings;
 use crate::show::LineCheck;
 use crate::source::{Polled, Source};
@@ -39,6 +39,10 @@ pub trait Listener: Send {
     fn settings(&mut self, _settings: &Settings, _text: &str, _unix_ms: i64) {}
     /// Once a second: kind of its box fault, and what ails it now, one sentence, or nothing.
     fn fault(&mut self) -> (&'static str, Option<String>);
+    /// Once a second: figures of the channels of notices.
+    fn notices(&self) -> Vec<(&'static str, NoticeCounts)> {
+        Vec::new()
+    }
     /// The measuring is over: write what is left.
     fn close(&mut self);
 }
@@ -232,6 +236,7 @@ impl Engine {
         self.board.service.timetable = self.schedule.is_set();
         let ailing: Vec<String> = self.lanes.iter().filter_map(|l| l.source.fault()).collect();
         self.faults.set("device", (!ailing.is_empty()).then(|| ailing.join(" ")));
+        self.board.notices = self.listeners.iter().flat_map(|l| l.notices()).collect();
         let ailing = self.listeners.iter_mut().map(|l| l.fault()).chain([self.cuts.fault()]);
         for (kind, sentence) in ailing {
             self.faults.set(kind, sentence);

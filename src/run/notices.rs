@@ -2,7 +2,7 @@
 
 use super::engine::Listener;
 use crate::chain::Outcome;
-use crate::ledger::{Board, Outbox};
+use crate::ledger::{Board, NoticeCounts, Outbox};
 use crate::settings::Settings;
 use crate::tell::{LocalClock, Teller};
 use jiff::Timestamp;
@@ -46,6 +46,9 @@ impl Listener for Notices {
     }
     fn fault(&mut self) -> (&'static str, Option<String>) {
         ("notice", self.0.fault())
+    }
+    fn notices(&self) -> Vec<(&'static str, NoticeCounts)> {
+        self.0.counts()
     }
     fn close(&mut self) {
         self.0.close();

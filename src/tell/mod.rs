@@ -4,9 +4,10 @@
 //! ```text
 //! measuring thread ─take()─► desk (gate, store) ─► queue ─► channel's thread ─► peer
 //! ```
-//! The desk alone touches the store: it writes what waits before a channel tells it, and takes it out after the
-//! peer's answer. A process that dies in between tells it again, under the same id.
+//! The desk alone touches the store. A process that dies between a peer's answer and the store's tells it again, under
+//! the same id.
 
+mod desk;
 mod desktop;
 mod gate;
 mod mail;
@@ -20,17 +21,18 @@ pub use desktop::DesktopSettings;
 pub use gate::Manners;
 pub use mail::{MailSecurity, MailSettings, is_address};
 pub use mqtt::{MqttSettings, topic_level};
-pub use queue::{Channel, Counts, MOST_WAITING, Miss};
+pub use queue::{Channel, MOST_WAITING, Miss};
 pub use secret::{SECRET_FORMS, Secret, SecretPlace};
 pub use webhook::{BODY_FORMAT, WebhookBody, WebhookSettings};
 
 use crate::chain::Outcome;
 use crate::judge::{AlertChange, Severity};
-use crate::ledger::{Board, Notice, Outbox, Waiting};
+use crate::ledger::{Board, Notice, NoticeCounts, Outbox};
+use desk::{Counter, Desk, Order};
 use gate::Gate;
 use queue::Queue;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -116,77 +118,6 @@ impl TellSettings {
 
 /// Wall time, ms since 1970, to RFC 3339 with offset.
 pub type LocalClock = Arc<dyn Fn(i64) -> String + Send + Sync>;
-
-enum Order {
-    Tell(Box<Notice>),
-    Done(u64),
-    Stop,
-}
-
-struct Desk {
-    outbox: Box<dyn Outbox>,
-    next_number: u64,
-    counters: Vec<Counter>,
-    ailing: Arc<Mutex<Option<String>>>,
-    began: Instant,
-}
-
-/// One channel as the desk sees it.
-struct Counter {
-    name: &'static str,
-    gate: Gate,
-    queue: Arc<Queue>,
-}
-
-impl Desk {
-    fn run(mut self, orders: &Receiver<Order>) {
-        while let Ok(order) = orders.recv() {
-            match order {
-                Order::Tell(notice) => self.tell(&notice),
-                Order::Done(number) => {
-                    let result = self.outbox.done(number);
-                    self.note(result.err());
-                }
-                Order::Stop => return,
-            }
-        }
-    }
-
-    fn tell(&mut self, notice: &Notice) {
-        let now = self.began.elapsed().as_secs_f64();
-        let mut entries = Vec::new();
-        for counter in &mut self.counters {
-            if let Some(notice) = counter.gate.pass(notice, now) {
-                entries.push((
-                    counter.queue.clone(),
-                    Waiting { number: self.next_number, channel: counter.name.into(), notice },
-                ));
-                self.next_number += 1;
-            }
-        }
-        self.enqueue(entries);
-    }
-
-    fn enqueue(&mut self, entries: Vec<(Arc<Queue>, Waiting)>) {
-        if entries.is_empty() {
-            return;
-        }
-        let (queues, waiting): (Vec<_>, Vec<_>) = entries.into_iter().unzip();
-        let result = self.outbox.append(&waiting);
-        self.note(result.err());
-        for (queue, entry) in queues.iter().zip(waiting) {
-            if let Some(dropped) = queue.push(entry.number, entry.notice) {
-                let result = self.outbox.done(dropped);
-                self.note(result.err());
-            }
-        }
-    }
-
-    fn note(&self, error: Option<crate::ledger::OutboxError>) {
-        *self.ailing.lock().unwrap_or_else(PoisonError::into_inner) =
-            error.map(|e| format!("Notices are told, but would be forgotten if this program stopped now: {e}."));
-    }
-}
 
 /// All channels at work.
 pub struct Teller {
@@ -307,9 +238,9 @@ impl Teller {
     }
 
     /// Figures of each channel that is on.
-    pub fn counts(&self) -> Vec<(&'static str, Counts)> {
+    pub fn counts(&self) -> Vec<(&'static str, NoticeCounts)> {
         let at_desk = self.lost_at_desk.load(Ordering::Relaxed);
-        let with_desk = |c: Counts| Counts { lost: c.lost + at_desk, ..c };
+        let with_desk = |c: NoticeCounts| NoticeCounts { lost: c.lost + at_desk, ..c };
         self.channels.iter().map(|(name, queue, _)| (*name, with_desk(queue.counts()))).collect()
     }
 
@@ -325,24 +256,6 @@ impl Teller {
         if let Some(thread) = self.desk_thread.take() {
             let _ = thread.join();
         }
-    }
-}
-
-impl Desk {
-    fn end_conversations(&mut self, open: &[(String, Notice)], now_unix_ms: i64, clock: &dyn Fn(i64) -> String) {
-        let mut entries = Vec::new();
-        for (channel, last) in open {
-            let ended = last.ended_by_restart(now_unix_ms, clock);
-            let Some(counter) = self.counters.iter_mut().find(|c| c.name == channel) else { continue };
-            if let Some(notice) = counter.gate.pass(&ended, 0.0) {
-                entries.push((
-                    counter.queue.clone(),
-                    Waiting { number: self.next_number, channel: channel.clone(), notice },
-                ));
-                self.next_number += 1;
-            }
-        }
-        self.enqueue(entries);
     }
 }
 

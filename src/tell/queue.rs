@@ -1,8 +1,8 @@
 //! One channel's queue and the thread that empties it: in order, each notice until the peer has it.
 
-use super::Order;
+use super::desk::Order;
 use super::retry::Retry;
-use crate::ledger::Notice;
+use crate::ledger::{Notice, NoticeCounts};
 use std::collections::VecDeque;
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
@@ -47,19 +47,6 @@ pub trait Channel: Send {
     fn leave(&mut self) {}
 }
 
-/// A channel's figures, for the metrics.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Counts {
-    /// Notices that the peer has.
-    pub told: u64,
-    /// Tries that failed.
-    pub failed_tries: u64,
-    /// Notices given up: too many, too old or refused.
-    pub lost: u64,
-    /// Notices that wait now.
-    pub waiting: u64,
-}
-
 #[derive(Default)]
 struct Inner {
     items: VecDeque<(u64, Arc<Notice>, Instant)>,
@@ -68,7 +55,7 @@ struct Inner {
     failures: u32,
     refusals: u32,
     ailing: Option<String>,
-    counts: Counts,
+    counts: NoticeCounts,
 }
 
 /// One channel's queue.
@@ -100,9 +87,9 @@ impl Queue {
         self.wake.notify_all();
     }
 
-    pub(super) fn counts(&self) -> Counts {
+    pub(super) fn counts(&self) -> NoticeCounts {
         let inner = self.lock();
-        Counts { waiting: inner.items.len() as u64, ..inner.counts.clone() }
+        NoticeCounts { waiting: inner.items.len() as u64, ..inner.counts.clone() }
     }
 
     /// What keeps the channel from telling, once it has failed for a while.
@@ -228,7 +215,7 @@ mod tests {
         assert_eq!(queue.push(9_000, note(0)), Some(0));
         assert_eq!(queue.first(Duration::ZERO).unwrap().unwrap().0, 1, "from now on the first is under way");
         assert_eq!(queue.push(9_001, note(0)), Some(2));
-        assert_eq!(queue.counts(), Counts { lost: 2, waiting: MOST_WAITING as u64, ..Counts::default() });
+        assert_eq!(queue.counts(), NoticeCounts { lost: 2, waiting: MOST_WAITING as u64, ..NoticeCounts::default() });
     }
 
     #[test]
@@ -255,7 +242,7 @@ mod tests {
         worker.join().unwrap();
         assert_eq!(done, [1, 2, 3]);
         assert_eq!(*told.lock().unwrap(), ["1", "2", "3"]);
-        assert_eq!(queue.counts(), Counts { told: 3, failed_tries: 2, ..Counts::default() });
+        assert_eq!(queue.counts(), NoticeCounts { told: 3, failed_tries: 2, ..NoticeCounts::default() });
         queue.push(4, Notice::default());
         let given_up: Vec<bool> =
             (0..8).map(|_| queue.failed(&Miss::Refused("no such list".into()), Instant::now())).collect();
