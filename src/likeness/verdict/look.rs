@@ -56,7 +56,7 @@ mod limit {
     /// and in any case this, dB.
     pub(super) const OWN_LASTING_DB: f64 = 0.2;
     /// Own: lasting movement over what sound that the house does not explain could do.
-    pub(super) const OWN_OVER_STRANGER: f64 = 0.2;
+    pub(super) const OWN_OVER_STRANGER: f64 = 0.15;
     /// Own: lasting movement over all movement (a multiband compressor moves groups of bands, from moment to moment).
     pub(super) const OWN_OVER_MOVES: f64 = 0.2;
     /// Own: movement beside one change of the static gains over that of an equalised and compressed copy.
