@@ -1,6 +1,6 @@
 //! One look: from the figures of a span to an opinion.
 
-use super::{Detail, Heard, Kin, Missing, Opinion};
+use super::{Detail, Heard, HouseFeed, Kin, Missing, Opinion};
 use crate::likeness::balance::Balance;
 
 /// Both-active time without shared sound that makes two feeds unrelated, seconds.
@@ -15,7 +15,7 @@ pub const ENOUGH_SECONDS: f64 = 40.0;
 const CERTIFICATE_SECONDS: f64 = 20.0;
 
 /// One look.
-pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> Opinion {
+pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opinion {
     if !heard.came {
         return Opinion::unsure(Detail::FeedMissing, Missing::SharedSound, ENOUGH_SECONDS);
     }
@@ -25,6 +25,7 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> 
     if heard.house_seconds < 1.5 && heard.stream_seconds >= 8.0 {
         return Opinion::unsure(Detail::HouseSilent, Missing::HouseSound, ENOUGH_SECONDS);
     }
+    let room_microphone = house == HouseFeed::RoomMicrophone;
     let wait = if room_microphone { UNRELATED_ROOM_SECONDS } else { UNRELATED_SECONDS };
     if heard.recent_seconds >= wait && heard.shared < 0.1 && heard.telling >= TELLING_SHARE {
         return Opinion { kin: Kin::Unrelated, detail: Detail::NothingShared, missing: None };
@@ -40,7 +41,7 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, room_microphone: bool) -> 
     if b.seconds < ENOUGH_SECONDS {
         return early(b.seconds);
     }
-    of_balance(heard, b)
+    of_balance(heard, b, house)
 }
 
 /// Thresholds, tried on synthesised services (benches/own_mix): what separates without an error there, with a margin.
@@ -71,8 +72,11 @@ mod limit {
     pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.15;
     /// Own, though the whole stands still: unexplained part under which a room on a copy is too soft to matter, dB,
     pub(super) const NO_ROOM_DB: f64 = -29.0;
+    /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy,
+    pub(super) const SOFT_ROOM_DB: f64 = -24.0;
+    pub(super) const BEYOND_ROOM_OVER_COPY: f64 = 4.0;
     /// talk, seconds (an organ explains its own room),
-    pub(super) const NO_ROOM_TALK_SECONDS: f64 = 15.0;
+    pub(super) const NO_ROOM_TALK_SECONDS: f64 = 14.0;
     /// and movement over that of an equalised and compressed copy, whose whole stands still too.
     pub(super) const NO_ROOM_OVER_COPY: f64 = 2.2;
     /// Own: talk, seconds, or else
@@ -124,7 +128,9 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
         .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db);
     let whole = limit::OWN_WHOLE_DB.max(limit::OWN_WHOLE_OVER_STRANGER * b.stranger_moves_db);
     let no_room = b.block_moves_db.max(b.jitter_db) >= whole
-        || b.unexplained_db <= limit::NO_ROOM_DB
+        || (b.unexplained_db <= limit::NO_ROOM_DB
+            || b.unexplained_db <= limit::SOFT_ROOM_DB
+                && b.moves_beside_step_db >= limit::BEYOND_ROOM_OVER_COPY * b.copy_moves_db)
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && b.moves_beside_step_db >= limit::NO_ROOM_OVER_COPY * b.copy_moves_db;
     let several =
@@ -137,11 +143,11 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
         && b.seconds - heard.talk_seconds >= limit::BESIDE_TALK_SECONDS
 }
 
-fn of_balance(heard: &Heard, b: &Balance) -> Opinion {
+fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
     let own = |detail| {
         let side = Opinion::unsure(Detail::OneSide, Missing::BothSides, 0.0);
-        if b.one_side { side } else { Opinion { kin: Kin::Own, detail, missing: None } }
+        if b.one_side && house == HouseFeed::Line { side } else { Opinion { kin: Kin::Own, detail, missing: None } }
     };
     if balance_moves(heard, b) {
         return own(Detail::BalanceMoves);
@@ -210,7 +216,7 @@ mod tests {
     }
 
     fn kin(heard: &Heard, balance: &Balance) -> (Kin, Detail) {
-        let opinion = look(heard, Some(balance), false);
+        let opinion = look(heard, Some(balance), HouseFeed::Line);
         assert_eq!(opinion.missing.is_none(), opinion.kin != Kin::Unsure, "says what is missing when unsure");
         (opinion.kin, opinion.detail)
     }
@@ -219,9 +225,9 @@ mod tests {
     fn a_copy_needs_talk_and_music() {
         assert_eq!(kin(&heard(), &still()), (Kin::Copy, Detail::Plain));
         let talk_only = Heard { music_seconds: 4.0, ..heard() };
-        let opinion = look(&talk_only, Some(&still()), false);
+        let opinion = look(&talk_only, Some(&still()), HouseFeed::Line);
         assert_eq!((opinion.kin, opinion.missing), (Kin::Unsure, Some((Missing::Music, 16.0))));
-        assert_eq!(look(&heard(), Some(&still()), true).missing, Some((Missing::DeskFeed, 0.0)));
+        assert_eq!(look(&heard(), Some(&still()), HouseFeed::RoomMicrophone).missing, Some((Missing::DeskFeed, 0.0)));
     }
 
     #[test]
@@ -269,8 +275,10 @@ mod tests {
             ..still()
         };
         assert_eq!(kin(&heard(), &own).0, Kin::Own);
-        let opinion = look(&heard(), Some(&Balance { one_side: true, ..own }), false);
+        let opinion = look(&heard(), Some(&Balance { one_side: true, ..own }), HouseFeed::Line);
         assert_eq!((opinion.detail, opinion.missing), (Detail::OneSide, Some((Missing::BothSides, 0.0))));
+        let told = look(&heard(), Some(&Balance { one_side: true, ..own }), HouseFeed::WholeMono);
+        assert_eq!(told.kin, Kin::Own, "the site says that it is all of the mix");
         assert_eq!(kin(&heard(), &Balance { one_side: true, ..still() }).0, Kin::Copy);
     }
 
@@ -293,10 +301,14 @@ mod tests {
     #[test]
     fn no_shared_sound_is_unrelated_only_if_it_would_have_been_found() {
         let strangers = Heard { shared: 0.0, ..heard() };
-        let opinion = look(&strangers, None, false);
+        let opinion = look(&strangers, None, HouseFeed::Line);
         assert_eq!((opinion.kin, opinion.detail), (Kin::Unrelated, Detail::NothingShared));
-        assert_eq!(look(&Heard { telling: 0.3, ..strangers }, None, false).kin, Kin::Unsure);
-        assert_eq!(look(&Heard { recent_seconds: 29.0, ..strangers }, None, false).kin, Kin::Unsure);
-        assert_eq!(look(&strangers, None, true).kin, Kin::Unsure, "a room microphone needs a minute");
+        assert_eq!(look(&Heard { telling: 0.3, ..strangers }, None, HouseFeed::Line).kin, Kin::Unsure);
+        assert_eq!(look(&Heard { recent_seconds: 29.0, ..strangers }, None, HouseFeed::Line).kin, Kin::Unsure);
+        assert_eq!(
+            look(&strangers, None, HouseFeed::RoomMicrophone).kin,
+            Kin::Unsure,
+            "a room microphone needs a minute"
+        );
     }
 }

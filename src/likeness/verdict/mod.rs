@@ -9,6 +9,18 @@ mod standing;
 pub use look::{ENOUGH_SECONDS, look};
 pub use standing::Standing;
 
+/// What the house feed is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum HouseFeed {
+    /// A line from the desk: both sides, or one that may be half of the mix.
+    #[default]
+    Line,
+    /// A line from the desk: one channel with the whole of the mix.
+    WholeMono,
+    /// A microphone in the room: only "unrelated" can be told.
+    RoomMicrophone,
+}
+
 /// The verdict in one word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Kin {
