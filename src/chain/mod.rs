@@ -132,7 +132,7 @@ impl Chain {
         }
         let leading = built.iter().position(|l| l.carries(Role::Stream)).unwrap_or(0);
         let service = ServiceTracker::new(settings.service.clone());
-        let pair = Pair::new(&mut built, settings.own_mix.room_microphone);
+        let pair = Pair::new(&mut built, settings.own_mix.house);
         Ok(Self { settings, lanes: built, judges, pair, leading, service, next_alert: 1 })
     }
 
@@ -168,7 +168,7 @@ impl Chain {
     pub fn set(&mut self, settings: ChainSettings, out: &mut Vec<Outcome>) {
         self.service.set(settings.service.clone());
         if let Some(pair) = &mut self.pair {
-            pair.set_room_microphone(settings.own_mix.room_microphone);
+            pair.set_house(settings.own_mix.house);
         }
         let mut changes = Vec::new();
         for seat in self.lanes.iter().flat_map(|l| l.seats.iter().map(move |s| (l, s))) {

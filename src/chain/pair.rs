@@ -6,7 +6,7 @@
 
 use super::lane::Lane;
 use crate::feed::Role;
-use crate::likeness::{Comparer, Likeness};
+use crate::likeness::{Comparer, HouseFeed, Likeness};
 use crate::units::SampleRate;
 
 /// The hops of one tick, as a seat keeps them for the pair.
@@ -49,7 +49,7 @@ fn format(lanes: &[Lane], place: Place) -> (SampleRate, usize) {
 
 impl Pair {
     /// The first stream feed with the first house feed; `None` when there are not both.
-    pub(super) fn new(lanes: &mut [Lane], room_microphone: bool) -> Option<Self> {
+    pub(super) fn new(lanes: &mut [Lane], house_is: HouseFeed) -> Option<Self> {
         let find = |role: Role| {
             lanes.iter().enumerate().find_map(|(l, lane)| Some((l, lane.seats.iter().position(|s| s.role == role)?)))
         };
@@ -59,7 +59,7 @@ impl Pair {
         }
         let formats = [format(lanes, stream), format(lanes, house)];
         let mut comparer = Comparer::new(formats[0], formats[1]);
-        comparer.set_room_microphone(room_microphone);
+        comparer.set_house(house_is);
         comparer.count_together(stream.0 == house.0);
         Some(Self { stream, house, comparer, formats })
     }
@@ -69,8 +69,8 @@ impl Pair {
         self.comparer.count_together(true);
     }
 
-    pub(super) fn set_room_microphone(&mut self, yes: bool) {
-        self.comparer.set_room_microphone(yes);
+    pub(super) fn set_house(&mut self, is: HouseFeed) {
+        self.comparer.set_house(is);
     }
 
     /// Index of the stream's feed.

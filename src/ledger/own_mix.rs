@@ -39,6 +39,10 @@ pub fn headline(l: &Likeness) -> String {
             }
             Detail::OneSource => "No difference from the room's mix so far. It may still be a mix of its own.".into(),
             Detail::InBetween => "There are small differences from the room's mix. I cannot tell what they are.".into(),
+            Detail::OneSide => {
+                "The stream differs from the room's mix, of which I hear one channel. The rest may be on the other."
+                    .into()
+            }
             _ => "I cannot tell yet whether the stream has its own mix.".into(),
         },
     }
@@ -57,6 +61,7 @@ pub fn missing(l: &Likeness) -> String {
         Missing::Music => format!("It needs {s:.0} s of music beside the talk."),
         Missing::TalkAndMusic => format!("It needs {s:.0} s of talk and {s:.0} s of music."),
         Missing::VariedSound => "It needs more sound in which talk and instruments take turns.".into(),
+        Missing::BothSides => "It needs both sides of the room's mix; if this channel is all of it, the settings can say so (whole = true).".into(),
         Missing::DeskFeed => "It needs the room's mix by a line from the desk.".into(),
     }
 }

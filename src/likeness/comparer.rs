@@ -7,7 +7,7 @@ use super::side::Side;
 use super::spectra;
 use super::thin::WORK_HZ;
 use super::track::{self, BLOCK_SECONDS, Block, Cell, Track};
-use super::verdict::{self, Detail, Heard, Kin, Opinion, Standing};
+use super::verdict::{self, Detail, Heard, HouseFeed, Kin, Opinion, Standing};
 use super::{GROUPS, Likeness, Sides};
 use crate::units::SampleRate;
 use std::collections::VecDeque;
@@ -52,7 +52,7 @@ pub struct Comparer {
     blocks: u64,
     /// Blocks of shared sound in a row, up to now.
     sharing: u32,
-    room_microphone: bool,
+    house_is: HouseFeed,
     by_count: bool,
     standing: Standing,
     likeness: Likeness,
@@ -74,7 +74,7 @@ impl Comparer {
             rows: VecDeque::with_capacity(LOOK_BACK),
             blocks: 0,
             sharing: 0,
-            room_microphone: false,
+            house_is: HouseFeed::default(),
             by_count: true,
             standing: Standing::default(),
             likeness: Likeness::early(),
@@ -83,9 +83,9 @@ impl Comparer {
         }
     }
 
-    /// The house feed is a microphone in the room: then only "unrelated" can be told.
-    pub fn set_room_microphone(&mut self, yes: bool) {
-        self.room_microphone = yes;
+    /// What the house feed is; a line from the desk until this is said.
+    pub fn set_house(&mut self, is: HouseFeed) {
+        self.house_is = is;
     }
 
     /// The next 10 ms of both, interleaved; `None` where they never came. Gives whether there was a look, which comes
@@ -145,7 +145,8 @@ impl Comparer {
     }
 
     fn block(&mut self, block: Block) -> bool {
-        let mut telling = true;
+        // A delay that was known and no longer fits tells nothing: an organ has few lines to go by.
+        let mut telling = block.shared;
         if self.track.lock().is_none() {
             self.listener.reset();
             if block.active == [true, true] {
@@ -174,7 +175,7 @@ impl Comparer {
     fn look(&mut self) {
         let newest = self.figures(RECENT);
         let all = self.figures(LOOK_BACK);
-        let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), self.room_microphone);
+        let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), self.house_is);
         // What the last minutes show by themselves goes before what was: the patch may have been changed since.
         let (opinion, figures) = match say(&newest) {
             // Level steps that come back to the same are proved by all that was heard, or not at all.
@@ -364,7 +365,16 @@ mod tests {
             let balance = compared(&[&a, &b], house).balance.unwrap();
             assert_eq!((balance.from[0], balance.used), (from, [true, false]));
             assert!(balance.moves_db < 0.05 && balance.unexplained_db < -30.0, "{balance:?}");
+            assert!(!balance.one_side, "the stream has two sides: {balance:?}");
         }
+    }
+
+    #[test]
+    fn a_sum_against_one_side_is_known_for_what_it_is() {
+        let (a, b) = (bursts(25, 7), bursts(25, 91));
+        let sum: Vec<f32> = a.iter().zip(&b).map(|(a, b)| (a + b) / 2.0).collect();
+        assert!(compared(&[&sum, &sum], &a).balance.unwrap().one_side);
+        assert!(compared(&[&sum], &a).balance.unwrap().one_side);
     }
 
     #[test]

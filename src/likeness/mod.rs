@@ -21,7 +21,7 @@ mod verdict;
 pub use balance::Balance;
 pub use comparer::Comparer;
 pub use spectra::{BANDS, middle_hz};
-pub use verdict::{Detail, Heard, Kin, Missing, Opinion};
+pub use verdict::{Detail, Heard, HouseFeed, Kin, Missing, Opinion};
 
 /// Looks kept for the picture: ten minutes.
 pub const HISTORY: usize = 60;

@@ -12,6 +12,7 @@ use crate::chain::ChainSettings;
 use crate::feed::FeedPatch;
 use crate::judge::roster::ROSTER;
 use crate::judge::{JudgeSettings, OwnMixSettings, OwnMixWish, PROFILES, ServiceSettings, Target};
+use crate::likeness::HouseFeed;
 use crate::tell::TellSettings;
 use jiff::tz::TimeZone;
 use reader::{Report, Section};
@@ -28,8 +29,8 @@ pub struct FeedSettings {
     pub device: String,
     /// One-based channels, one or two.
     pub channels: Vec<u16>,
-    /// The house feed is a microphone in the room, not a line from the desk.
-    pub room_microphone: bool,
+    /// What the feed is, where it is the house.
+    pub house: HouseFeed,
 }
 
 impl FeedSettings {
@@ -205,7 +206,7 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
     );
     let own_mix = OwnMixSettings {
         wish: OwnMixWish::of(&wish).unwrap_or_default(),
-        room_microphone: feeds.iter().any(|f| f.name == "house" && f.room_microphone),
+        house: feeds.iter().find(|f| f.name == "house").map(|f| f.house).unwrap_or_default(),
     };
     s.finish(&[]);
     let judge = read_judge(report, text, root);
@@ -318,8 +319,14 @@ fn read_feeds<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> 
         );
         let room_microphone =
             s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
+        let whole = s.switch("whole", false, "this one channel carries the whole mix, not one side of it");
         s.finish(&[]);
-        feeds.push(FeedSettings { name, device, channels, room_microphone });
+        let house = match (room_microphone, whole) {
+            (true, _) => HouseFeed::RoomMicrophone,
+            (false, true) => HouseFeed::WholeMono,
+            (false, false) => HouseFeed::Line,
+        };
+        feeds.push(FeedSettings { name, device, channels, house });
     }
     feeds.sort_by_key(|f| (f.name != "stream", f.name != "house", f.name.clone()));
     feeds

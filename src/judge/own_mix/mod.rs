@@ -4,6 +4,8 @@
 pub mod house_copy;
 pub mod unrelated_feed;
 
+use crate::likeness::HouseFeed;
+
 /// What the site wants of its stream.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum OwnMixWish {
@@ -37,6 +39,6 @@ impl OwnMixWish {
 pub struct OwnMixSettings {
     /// What the stream should be.
     pub wish: OwnMixWish,
-    /// The house feed is a microphone in the room, not a line from the desk.
-    pub room_microphone: bool,
+    /// What the house feed is.
+    pub house: HouseFeed,
 }

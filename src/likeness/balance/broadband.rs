@@ -51,10 +51,23 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
         if !values.is_empty() {
             out.counted[t] = true;
             gains.push(weighted_median(&values, &weights));
-            let near = level - top;
             of_kind.push(kinds[t]);
-            let peak = f64::from(cells[t].peak_db) - top_peak;
-            features.push([1.0, near, (near + 12.0).max(0.0), fast, slow, kinds[t], peak, (peak + 12.0).max(0.0)]);
+            let shaped = shaped_db(cells[t], &out.band_gain_db) - out.gain_db - level;
+            let (near, peak) = (level - top + shaped, f64::from(cells[t].peak_db) - top_peak + shaped);
+            let over = |knee: f64| (peak - knee).max(0.0);
+            let bends = [over(-6.0), over(-12.0), over(-20.0)];
+            features.push([
+                1.0,
+                near,
+                (near + 12.0).max(0.0),
+                fast,
+                slow,
+                kinds[t],
+                peak,
+                bends[0],
+                bends[1],
+                bends[2],
+            ]);
         }
     }
     out.seconds = gains.len() as f64 * CELL_SECONDS;
@@ -83,6 +96,12 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
         1.483 * median(b.iter().map(|x| (x - middle).abs()).collect())
     });
     out.wobble_db = median(within.collect());
+}
+
+/// Level of a cell of the house behind the static gains, dB: what a compressor behind the equaliser goes by.
+fn shaped_db(cell: &Cell, gain_db: &[f64; BANDS]) -> f64 {
+    let power = |(level, gain): (&f32, &f64)| 10f64.powf((f64::from(*level) + gain) / 10.0);
+    10.0 * cell.house_db.iter().zip(gain_db).map(power).sum::<f64>().max(1e-20).log10()
 }
 
 /// Change of the broadband gain from cell to cell from which it may follow the level, dB.

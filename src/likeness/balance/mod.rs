@@ -22,6 +22,9 @@ pub struct Balance {
     pub moves_beside_step_db: f64,
     /// The same against the neighbouring bands only, dB: a multiband compressor moves whole groups of bands.
     pub local_moves_db: f64,
+    /// The part of it that lasts: what a cell shares with those a third and two thirds of a second before, after the
+    /// same one change was taken out, dB.
+    pub lasting_moves_db: f64,
     /// What the sound that the house does not explain could move at most, if it were in step with the house, dB.
     pub stranger_moves_db: f64,
     /// `moves_db` that an equalised and compressed copy would show here, dB.
@@ -60,6 +63,9 @@ pub struct Balance {
     pub from: [usize; 2],
     /// The stream channel was used at all.
     pub used: [bool; 2],
+    /// The house is one channel and the stream carries one sound: the one may be a side of what the other is the sum
+    /// of, and then a copy's balance moves with every source that is not in the middle.
+    pub one_side: bool,
     /// For each cell given: it was used for the broadband gain.
     pub counted: Vec<bool>,
 }
@@ -93,6 +99,7 @@ pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<B
         out.from[c] = best;
         tables.push(Table::new(cells, &heard, c, best));
     }
+    out.one_side = channels == [1, 1] || of_stream && one_sound(cells, &heard);
     moves::add(&tables, cells, &heard, &mut out);
     out.unexplained_db = table::unexplained(cells, &heard, &out);
     broadband::add(&tables, cells, kinds, &mut out);
@@ -152,6 +159,18 @@ impl Balance {
         (gains.len() as f64 * CELL_SECONDS >= 5.0 && apart <= ONE_GAIN_DB).then(|| percentile(&gains, 0.5))
     }
 }
+
+/// Both sides of the stream carry the same, as a mono house hears them (the references are of the stream).
+fn one_sound(cells: &[&Cell], heard: &[[bool; BANDS]]) -> bool {
+    let apart = cells.iter().zip(heard).flat_map(|(cell, heard)| {
+        let [left, right, _] = cell.gain_db[0];
+        (0..BANDS).filter(|b| heard[*b]).map(move |b| f64::from(left[b] - right[b]).abs())
+    });
+    percentile(&apart.collect::<Vec<_>>(), 0.75) < ONE_SOUND_DB
+}
+
+/// Gain between the sides of a stream up to which they carry the same, dB (hiss of their own is allowed).
+const ONE_SOUND_DB: f64 = 0.5;
 
 /// Spread of the gains of one kind of sound (the middle 70 %) up to which it has one, dB.
 const ONE_GAIN_DB: f64 = 4.0;
@@ -217,9 +236,17 @@ mod tests {
     }
 
     #[test]
+    fn what_stays_for_a_second_lasts_and_what_is_another_thing_in_the_next_cell_does_not() {
+        let held = figures(|t, b, _| if b % 5 == 2 && t % 12 < 6 { 2.0 } else { 0.0 });
+        assert!(held.lasting_moves_db > 0.3, "{held:?}");
+        let brief = figures(|t, b, _| if b % 5 == 2 { [2.0, 0.0, -2.0][t % 3] } else { 0.0 });
+        assert!(brief.local_moves_db > 0.3 && brief.lasting_moves_db < 0.1, "{brief:?}");
+    }
+
+    #[test]
     fn one_change_of_the_equaliser_is_explained_by_a_step() {
         let b = figures(|t, b, _| if b < 8 && t > 200 { 5.0 } else { 0.0 });
-        assert!(b.moves_db > 0.8 && b.moves_beside_step_db < 0.2, "{b:?}");
+        assert!(b.moves_db > 0.8 && b.moves_beside_step_db < 0.2 && b.lasting_moves_db < 0.1, "{b:?}");
     }
 
     #[test]

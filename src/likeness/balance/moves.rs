@@ -11,24 +11,16 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
     let mut local = Spread::default();
     let (mut strange, mut weights) = (0.0, 0.0);
     let mut steps = 0.0;
+    let mut lasting = Lasting::default();
     let mut bands = [Spread::default(); BANDS];
-    let medians_out = |rows: &mut Vec<[f64; BANDS]>| {
-        for b in 0..BANDS {
-            let column: Vec<f64> = rows.iter().zip(heard).filter(|(_, h)| h[b]).map(|(r, _)| r[b]).collect();
-            if !column.is_empty() {
-                let middle = median(column);
-                rows.iter_mut().for_each(|r| r[b] -= middle);
-            }
-        }
-    };
     for table in tables {
         let mut rest = table.gain.clone();
-        medians_out(&mut rest);
+        medians_out(&mut rest, heard);
         for (row, weight) in rest.iter_mut().zip(&table.weight) {
             let middle = weighted_median(row, weight);
             row.iter_mut().for_each(|r| *r -= middle);
         }
-        medians_out(&mut rest);
+        medians_out(&mut rest, heard);
         for t in 0..cells.len() {
             for b in (0..BANDS).filter(|b| heard[t][*b]) {
                 let r = rest[t][b].clamp(-6.0, 6.0);
@@ -37,17 +29,26 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
             }
         }
         for (t, row) in rest.iter().enumerate() {
-            let smooth = smoothed(row, &heard[t]);
+            let beside = beside_neighbours(row, &heard[t]);
             for b in (0..BANDS).filter(|b| heard[t][*b]) {
-                local.add(table.weight[t][b], (row[b] - smooth[b]).clamp(-6.0, 6.0), table.chance[t][b]);
+                local.add(table.weight[t][b], beside[b], table.chance[t][b]);
                 strange += table.weight[t][b] * table.stranger[t][b];
                 weights += table.weight[t][b];
             }
         }
-        steps += step_explains(&rest, table);
+        let (explained, at) = step_explains(&rest, table);
+        steps += explained;
+        for part in [0..at, at..cells.len()] {
+            let (rows, heard) = (&mut rest[part.clone()], &heard[part.clone()]);
+            let level = level_bands(&medians_out(&mut table.gain[part.clone()].to_vec(), heard));
+            medians_out(rows, heard);
+            let local: Vec<[f64; BANDS]> = rows.iter().zip(heard).map(|(r, h)| beside_neighbours(r, h)).collect();
+            lasting.add(&local, &table.weight[part], &level);
+        }
     }
     out.moves_db = whole.rms();
     out.local_moves_db = local.rms();
+    out.lasting_moves_db = lasting.rms();
     out.stranger_moves_db = (strange / f64::max(weights, 1e-9)).sqrt();
     whole.squares -= steps;
     out.moves_beside_step_db = whole.rms();
@@ -57,8 +58,31 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
     }
 }
 
-/// Running median over seven bands: keeps the steps between the groups of a multiband compressor.
-fn smoothed(row: &[f64; BANDS], heard: &[bool; BANDS]) -> [f64; BANDS] {
+/// Takes each band's median out and gives them; `None` where the band was not heard.
+fn medians_out(rows: &mut [[f64; BANDS]], heard: &[[bool; BANDS]]) -> [Option<f64>; BANDS] {
+    std::array::from_fn(|b| {
+        let column: Vec<f64> = rows.iter().zip(heard).filter(|(_, h)| h[b]).map(|(r, _)| r[b]).collect();
+        let middle = (!column.is_empty()).then(|| median(column))?;
+        rows.iter_mut().for_each(|r| r[b] -= middle);
+        Some(middle)
+    })
+}
+
+/// Weights of the bands: less where the static gain is steep. Inside of such a band an equaliser treats each note
+/// otherwise, and the band moves with the tune.
+fn level_bands(gain: &[Option<f64>; BANDS]) -> [f64; BANDS] {
+    std::array::from_fn(|b| {
+        let beside = |k: Option<usize>| k.and_then(|k| *gain.get(k)?).zip(gain[b]).map_or(0.0, |(k, b)| (k - b).abs());
+        let steep = beside(b.checked_sub(1)).max(beside(Some(b + 1)));
+        1.0 / (1.0 + (steep / STEEP_DB).powi(2))
+    })
+}
+
+/// Step of the static gain from band to band at which a band counts half, dB.
+const STEEP_DB: f64 = 0.7;
+
+/// A row less its running median over seven bands, which keeps the steps between the groups of a multiband compressor.
+fn beside_neighbours(row: &[f64; BANDS], heard: &[bool; BANDS]) -> [f64; BANDS] {
     std::array::from_fn(|b| {
         let (mut near, mut n) = ([0.0; 7], 0);
         for k in (b.saturating_sub(3)..(b + 4).min(BANDS)).filter(|k| heard[*k]) {
@@ -66,12 +90,41 @@ fn smoothed(row: &[f64; BANDS], heard: &[bool; BANDS]) -> [f64; BANDS] {
             n += 1;
         }
         near[..n].sort_by(f64::total_cmp);
-        if n == 0 { 0.0 } else { (near[(n - 1) / 2] + near[n / 2]) / 2.0 }
+        let middle = if n == 0 { 0.0 } else { (near[(n - 1) / 2] + near[n / 2]) / 2.0 };
+        (row[b] - middle).clamp(-6.0, 6.0)
     })
 }
 
-/// The weighted squares that one change of the static gains explains, at the best of its places.
-fn step_explains(rest: &[[f64; BANDS]], table: &Table) -> f64 {
+/// Movement that one cell shares with the next two. A source that is louder in one mix stays so as long as it sounds;
+/// what a compressor does to a band, and what chance does, is another thing in the next cell.
+#[derive(Default)]
+struct Lasting {
+    weights: f64,
+    products: f64,
+}
+
+impl Lasting {
+    fn add(&mut self, rows: &[[f64; BANDS]], weights: &[[f64; BANDS]], level: &[f64; BANDS]) {
+        for later in 1..=2 {
+            for t in later..rows.len() {
+                for b in 0..BANDS {
+                    // Nothing where either was not heard: its weight is 0.
+                    let weight = level[b] * (weights[t][b] * weights[t - later][b]).sqrt();
+                    self.weights += weight;
+                    self.products += weight * rows[t][b] * rows[t - later][b];
+                }
+            }
+        }
+    }
+
+    fn rms(&self) -> f64 {
+        if self.weights > 0.0 { (self.products / self.weights).max(0.0).sqrt() } else { 0.0 }
+    }
+}
+
+/// The weighted squares that one change of the static gains explains, at the best of its places, and that place: the
+/// first cell after it.
+fn step_explains(rest: &[[f64; BANDS]], table: &Table) -> (f64, usize) {
     let mut all = [[0.0; 2]; BANDS];
     let each = |row: &[f64; BANDS], t: usize, to: &mut [[f64; 2]; BANDS]| {
         for b in 0..BANDS {
@@ -82,7 +135,7 @@ fn step_explains(rest: &[[f64; BANDS]], table: &Table) -> f64 {
     };
     rest.iter().enumerate().for_each(|(t, row)| each(row, t, &mut all));
     let mut before = [[0.0; 2]; BANDS];
-    let mut best = 0.0f64;
+    let mut best = (0.0f64, 0);
     for (t, row) in rest.iter().enumerate() {
         each(row, t, &mut before);
         let explained: f64 = (0..BANDS)
@@ -93,7 +146,9 @@ fn step_explains(rest: &[[f64; BANDS]], table: &Table) -> f64 {
                 part(w, s) + part(v, r)
             })
             .sum();
-        best = best.max(explained);
+        if explained > best.0 {
+            best = (explained, t + 1);
+        }
     }
     best
 }

@@ -9,6 +9,18 @@ mod standing;
 pub use look::{ENOUGH_SECONDS, look};
 pub use standing::Standing;
 
+/// What the house feed is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum HouseFeed {
+    /// A line from the desk: both sides, or one that may be half of the mix.
+    #[default]
+    Line,
+    /// A line from the desk: one channel with the whole of the mix.
+    WholeMono,
+    /// A microphone in the room: only "unrelated" can be told.
+    RoomMicrophone,
+}
+
 /// The verdict in one word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Kin {
@@ -66,6 +78,8 @@ pub enum Detail {
     OneSource,
     /// Unsure: more movement than a copy has, less than proves a mix of its own.
     InBetween,
+    /// Unsure: the two differ, and the house's one channel may be one side of what the stream is the sum of.
+    OneSide,
     /// Unsure: the house feed is a room microphone; the two hear the same event.
     RoomMicrophone,
 }
@@ -86,6 +100,7 @@ impl Detail {
             Self::FeedMissing => "feed_missing",
             Self::OneSource => "one_source_so_far",
             Self::InBetween => "in_between",
+            Self::OneSide => "one_side",
             Self::RoomMicrophone => "room_microphone",
         }
     }
@@ -110,6 +125,8 @@ pub enum Missing {
     TalkAndMusic,
     /// Sound in which several sources play by turns.
     VariedSound,
+    /// Both sides of the house's mix.
+    BothSides,
     /// A house feed from the desk rather than from a microphone.
     DeskFeed,
 }
@@ -126,6 +143,7 @@ impl Missing {
             Self::Music => "music",
             Self::TalkAndMusic => "talk_and_music",
             Self::VariedSound => "varied_sound",
+            Self::BothSides => "both_sides",
             Self::DeskFeed => "desk_feed",
         }
     }
