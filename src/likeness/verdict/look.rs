@@ -57,7 +57,7 @@ mod limit {
     /// and in any case this, dB.
     pub(super) const OWN_LASTING_DB: f64 = 0.2;
     /// Own: lasting movement over what sound that the house does not explain could do.
-    pub(super) const OWN_OVER_STRANGER: f64 = 0.15;
+    pub(super) const OWN_OVER_STRANGER: f64 = 0.2;
     /// Own: lasting movement over all movement (a multiband compressor moves groups of bands, from moment to moment).
     pub(super) const OWN_OVER_MOVES: f64 = 0.2;
     /// Own: movement beside one change of the static gains over that of an equalised and compressed copy.
@@ -72,7 +72,8 @@ mod limit {
     pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.15;
     /// Own, though the whole stands still: unexplained part under which a room on a copy is too soft to matter, dB,
     pub(super) const NO_ROOM_DB: f64 = -29.0;
-    /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy,
+    /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy, and the whole
+    /// stands still, as it does not in a mix that is cut off, dB,
     pub(super) const SOFT_ROOM_DB: f64 = -24.0;
     pub(super) const BEYOND_ROOM_OVER_COPY: f64 = 4.0;
     /// talk, seconds (an organ explains its own room),
@@ -130,6 +131,7 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
     let no_room = b.block_moves_db.max(b.jitter_db) >= whole
         || (b.unexplained_db <= limit::NO_ROOM_DB
             || b.unexplained_db <= limit::SOFT_ROOM_DB
+                && b.block_moves_db.max(b.jitter_db) <= limit::STILL_BLOCKS_DB
                 && b.moves_beside_step_db >= limit::BEYOND_ROOM_OVER_COPY * b.copy_moves_db)
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && b.moves_beside_step_db >= limit::NO_ROOM_OVER_COPY * b.copy_moves_db;
@@ -275,7 +277,7 @@ mod tests {
             ..still()
         };
         assert_eq!(kin(&heard(), &own).0, Kin::Own);
-        let opinion = look(&heard(), Some(&Balance { one_side: true, ..own }), HouseFeed::Line);
+        let opinion = look(&heard(), Some(&Balance { one_side: true, ..own.clone() }), HouseFeed::Line);
         assert_eq!((opinion.detail, opinion.missing), (Detail::OneSide, Some((Missing::BothSides, 0.0))));
         let told = look(&heard(), Some(&Balance { one_side: true, ..own }), HouseFeed::WholeMono);
         assert_eq!(told.kin, Kin::Own, "the site says that it is all of the mix");
