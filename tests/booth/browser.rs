@@ -110,6 +110,11 @@ impl Browser {
     }
 
     fn ask(&self, method: &str, path: &str, body: &Value) -> Value {
+        self.try_ask(method, path, body).unwrap_or_else(|error| panic!("{path}: {error}"))
+    }
+
+    /// The answer's value, or the error that it tells.
+    fn try_ask(&self, method: &str, path: &str, body: &Value) -> Result<Value, Value> {
         let url = if self.session.is_empty() {
             format!("{}{path}", self.base)
         } else {
@@ -122,8 +127,7 @@ impl Browser {
         };
         let text = answer.unwrap().body_mut().read_to_string().unwrap();
         let value: Value = serde_json::from_str(&text).unwrap();
-        assert!(value["value"]["error"].is_null(), "{path}: {}", value["value"]);
-        value["value"].clone()
+        if value["value"]["error"].is_null() { Ok(value["value"].clone()) } else { Err(value["value"].clone()) }
     }
 
     fn developer(&self, command: &str, parameters: Value) -> Value {
@@ -153,14 +157,18 @@ impl Browser {
 
     /// The first element of a selector.
     pub fn find(&self, selector: &str) -> Element<'_> {
+        Element { browser: self, id: self.id(selector), selector: Some(selector.into()) }
+    }
+
+    fn id(&self, selector: &str) -> String {
         let found = self.ask("POST", "/element", &json!({ "using": "css selector", "value": selector }));
-        Element { browser: self, id: found[ELEMENT].as_str().unwrap().to_string() }
+        found[ELEMENT].as_str().unwrap().to_string()
     }
 
     /// The element that has the focus.
     pub fn focused(&self) -> Element<'_> {
         let found = self.ask("GET", "/element/active", &Value::Null);
-        Element { browser: self, id: found[ELEMENT].as_str().unwrap().to_string() }
+        Element { browser: self, id: found[ELEMENT].as_str().unwrap().to_string(), selector: None }
     }
 
     /// Presses a key: `\u{E004}` is Tab, `\u{E007}` Enter (W3C WebDriver, 17.4.2).
@@ -213,12 +221,27 @@ impl Drop for Browser {
 pub struct Element<'b> {
     browser: &'b Browser,
     id: String,
+    selector: Option<String>,
 }
 
 impl Element<'_> {
+    /// The page renews itself: an element that went away between two questions is looked up again.
+    fn ask(&self, method: &str, what: &str, body: &Value) -> Value {
+        let mut id = self.id.clone();
+        for _ in 0..50 {
+            match (self.browser.try_ask(method, &format!("/element/{id}/{what}"), body), &self.selector) {
+                (Ok(value), _) => return value,
+                (Err(error), Some(selector)) if error["error"] == "stale element reference" => {
+                    id = self.browser.id(selector);
+                }
+                (Err(error), _) => panic!("{:?}, {what}: {error}", self.selector),
+            }
+        }
+        panic!("{:?} never stands still", self.selector)
+    }
+
     fn get(&self, what: &str) -> String {
-        let value = self.browser.ask("GET", &format!("/element/{}/{what}", self.id), &Value::Null);
-        value.as_str().unwrap_or_default().to_string()
+        self.ask("GET", what, &Value::Null).as_str().unwrap_or_default().to_string()
     }
 
     /// What a person reads.
@@ -243,6 +266,6 @@ impl Element<'_> {
 
     /// Presses it with the pointer.
     pub fn click(&self) {
-        self.browser.ask("POST", &format!("/element/{}/click", self.id), &json!({}));
+        self.ask("POST", "click", &json!({}));
     }
 }

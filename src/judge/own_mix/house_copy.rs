@@ -50,13 +50,20 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(HouseCopy { held_ticks: 0, told_in: None, raise_after_seconds: self.raise_after_seconds })
+        Box::new(HouseCopy {
+            held_ticks: 0,
+            again: false,
+            told_in: None,
+            raise_after_seconds: self.raise_after_seconds,
+        })
     }
 }
 
 struct HouseCopy {
     /// Ticks for which it has held without a break.
     held_ticks: u32,
+    /// It was told before in the service in which it began to hold.
+    again: bool,
     /// The service (by its begin) in which it was told and went away again.
     told_in: Option<Option<StreamTime>>,
     raise_after_seconds: f64,
@@ -79,10 +86,12 @@ impl Watch for HouseCopy {
                 return Verdict::Good;
             }
         };
+        if self.held_ticks == 0 {
+            // Once a service: what comes back is noted for the review, also when the service ends meanwhile.
+            self.again = self.told_in == Some(scene.service.began);
+        }
         self.held_ticks = self.held_ticks.saturating_add(1);
-        // Once a service: what comes back is noted for the review.
-        let again = self.told_in == Some(scene.service.began);
-        let severity = if again { Severity::Note } else { Severity::Advice };
+        let severity = if self.again { Severity::Note } else { Severity::Advice };
         Verdict::Bad(Evidence::new(evidence.0, severity, evidence.1, likeness.evidence_seconds))
     }
 }
