@@ -6,6 +6,7 @@
 
 use super::dwell::Timing;
 use super::knobs::knobs;
+use super::ring::push;
 use super::roster::Recruit;
 use super::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::texture::{Tops, VIEWS};
@@ -78,10 +79,7 @@ impl Upstream {
             }
             cut = Some(cut.unwrap_or(false) || is_cut);
         }
-        if self.last.len() == SECONDS {
-            self.last.pop_front();
-        }
-        self.last.push_back(cut);
+        push(&mut self.last, SECONDS, cut);
     }
 }
 

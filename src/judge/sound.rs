@@ -2,6 +2,7 @@
 //! there is a reason to expect sound.
 
 use super::ServiceState;
+use super::ring::push;
 use crate::measure::Reading;
 use crate::units::{StreamTime, TICKS_A_SECOND, lufs_of_power, power_of_lufs};
 use std::collections::VecDeque;
@@ -179,14 +180,6 @@ impl Hearing {
             Expectation::NotStarted
         }
     }
-}
-
-/// Takes `value` in, and lets the oldest go that is beyond `most`.
-pub(super) fn push<T>(ring: &mut VecDeque<T>, most: usize, value: T) {
-    if ring.len() == most {
-        ring.pop_front();
-    }
-    ring.push_back(value);
 }
 
 /// The two-stage gate (BS.1770-5, Annex 1) over these blocks; the lower stage at -60 LUFS, above a room's tone.

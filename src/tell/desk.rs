@@ -29,6 +29,16 @@ pub(super) struct Counter {
     pub(super) queue: Arc<Queue>,
 }
 
+impl Counter {
+    /// What this channel is to tell of a notice, numbered, and where it waits; `None` where the gate holds it back.
+    fn pass(&mut self, notice: &Notice, now_seconds: f64, next_number: &mut u64) -> Option<(Arc<Queue>, Waiting)> {
+        let notice = self.gate.pass(notice, now_seconds)?;
+        let number = *next_number;
+        *next_number += 1;
+        Some((self.queue.clone(), Waiting { number, channel: self.name.into(), notice }))
+    }
+}
+
 impl Desk {
     pub(super) fn run(mut self, orders: &Receiver<Order>) {
         while let Ok(order) = orders.recv() {
@@ -53,13 +63,7 @@ impl Desk {
         for (channel, last) in open {
             let ended = last.ended_by_restart(now_unix_ms, clock);
             let Some(counter) = self.counters.iter_mut().find(|c| c.name == channel) else { continue };
-            if let Some(notice) = counter.gate.pass(&ended, 0.0) {
-                entries.push((
-                    counter.queue.clone(),
-                    Waiting { number: self.next_number, channel: channel.clone(), notice },
-                ));
-                self.next_number += 1;
-            }
+            entries.extend(counter.pass(&ended, 0.0, &mut self.next_number));
         }
         self.enqueue(entries);
     }
@@ -68,13 +72,7 @@ impl Desk {
         let now = self.began.elapsed().as_secs_f64();
         let mut entries = Vec::new();
         for counter in &mut self.counters {
-            if let Some(notice) = counter.gate.pass(notice, now) {
-                entries.push((
-                    counter.queue.clone(),
-                    Waiting { number: self.next_number, channel: counter.name.into(), notice },
-                ));
-                self.next_number += 1;
-            }
+            entries.extend(counter.pass(notice, now, &mut self.next_number));
         }
         self.enqueue(entries);
     }

@@ -11,6 +11,7 @@
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::spectrum::Spectrum;
@@ -138,10 +139,7 @@ fn follow(tracks: &mut Vec<Track>, spectrum: &Spectrum, tick: u64) {
         let near = |t: &&mut Track| (t.hz - point.hz).abs() < 2.0 + 0.001 * t.hz && t.newest().tick < tick;
         if let Some(track) = tracks.iter_mut().find(near) {
             track.hz += 0.3 * (point.hz - track.hz);
-            if track.points.len() == MEMORY_TICKS {
-                track.points.pop_front();
-            }
-            track.points.push_back(point);
+            push(&mut track.points, MEMORY_TICKS, point);
         } else {
             if tracks.len() == MOST_TRACKS {
                 // The one that was hidden for longest makes room.

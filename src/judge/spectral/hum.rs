@@ -11,6 +11,7 @@
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::mains::{HARMONICS, Line};
@@ -102,11 +103,8 @@ impl Watch for Hum {
             return Verdict::Unsure;
         }
         if let Some(mains) = &scene.feed.mains {
-            if self.looks.len() == LOOKS {
-                self.looks.pop_front();
-            }
             let lines = mains.combs.map(|c| c.lines);
-            self.looks.push_back(Look { lines, low_dbfs: f64::from(mains.low_dbfs) });
+            push(&mut self.looks, LOOKS, Look { lines, low_dbfs: f64::from(mains.low_dbfs) });
             self.verdict = self.judge();
         }
         self.verdict

@@ -11,6 +11,7 @@
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::units::TICKS_A_SECOND;
@@ -75,10 +76,7 @@ impl Watch for NoiseFloor {
         else {
             return Verdict::Unsure;
         };
-        if self.ticks.len() == WINDOW_TICKS {
-            self.ticks.pop_front();
-        }
-        self.ticks.push_back((level, f64::from(s.noise_likeness)));
+        push(&mut self.ticks, WINDOW_TICKS, (level, f64::from(s.noise_likeness)));
         if self.ticks.len() == WINDOW_TICKS && feed.at.0.is_multiple_of(crate::units::HOPS_A_SECOND) {
             let limit = usual + self.settings.above_usual_lu;
             self.verdict = match self.floor_lufs() {

@@ -9,6 +9,7 @@
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::units::TICKS_A_SECOND;
@@ -80,10 +81,7 @@ impl Watch for SteadyNoise {
             self.ticks.clear();
             return Verdict::Good;
         }
-        if self.ticks.len() == WINDOW_TICKS {
-            self.ticks.pop_front();
-        }
-        self.ticks.push_back((m, f64::from(s.noise_likeness)));
+        push(&mut self.ticks, WINDOW_TICKS, (m, f64::from(s.noise_likeness)));
         if self.ticks.len() < WINDOW_TICKS {
             return Verdict::Good;
         }

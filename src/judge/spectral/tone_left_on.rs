@@ -11,6 +11,7 @@
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::units::TICKS_A_SECOND;
@@ -97,10 +98,7 @@ impl Watch for ToneLeftOn {
         if scene.feed.absent() {
             return Verdict::Unsure;
         }
-        if self.ticks.len() == WINDOW_TICKS {
-            self.ticks.pop_front();
-        }
-        self.ticks.push_back(match &scene.feed.spectrum {
+        let tick = match &scene.feed.spectrum {
             Some(s) => Tick {
                 hz: f64::from(s.peaks[0].hz),
                 dbfs: f64::from(s.peaks[0].level_dbfs),
@@ -108,7 +106,8 @@ impl Watch for ToneLeftOn {
                 whole_dbfs: f64::from(s.level_dbfs),
             },
             None => Tick { hz: 0.0, dbfs: f64::NEG_INFINITY, pure: false, whole_dbfs: f64::NEG_INFINITY },
-        });
+        };
+        push(&mut self.ticks, WINDOW_TICKS, tick);
         let share = 100.0 * self.share(WINDOW_TICKS, ENOUGH_TICKS);
         // Once it is told, the newest second decides that it is over.
         let audible = |t: &Tick| t.pure && t.dbfs > self.settings.above_dbfs;

@@ -14,8 +14,8 @@ use super::lean::Lean;
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
-use crate::judge::sound::push;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::Reading;
 use crate::units::TICKS_A_SECOND;
@@ -161,7 +161,7 @@ impl Watch for Imbalance {
             let words = if db > 0.0 { &LEFT_LOUDER } else { &RIGHT_LOUDER };
             Verdict::Bad(Evidence::new(words, Severity::Advice, db.abs(), self.settings.above_db).after(after))
         };
-        let wide = self.lean.together_db().filter(|_| self.all.correlation().abs() < WIDE);
+        let wide = (self.all.correlation().abs() < WIDE).then(|| self.lean.together_db()).flatten();
         if let Some(db) = wide.filter(|db| db.abs() > self.settings.above_db && db.abs() < WIDE_MOST_DB) {
             return tell(db, self.settings.wide_seconds);
         }

@@ -5,7 +5,7 @@
 //! on) the middle stayed within 6 dB, but for a phone on one channel, which leaves more than 20 dB; a fader 10 dB
 //! down gave 9 to 11 dB, with 80 % of the bands within 2.2 dB.
 
-use crate::judge::sound::push;
+use crate::judge::ring::push;
 use crate::measure::spectrum::{BANDS, Spectrum};
 use std::collections::VecDeque;
 

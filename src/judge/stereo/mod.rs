@@ -8,6 +8,7 @@ pub mod mono_loss;
 pub mod polarity;
 
 use super::Scene;
+use super::ring::push;
 use super::sound::SOUND_LUFS;
 use crate::measure::Reading;
 use crate::units::{TICKS_A_SECOND, db_of_power};
@@ -38,10 +39,8 @@ impl Pair {
 
     /// Takes a tick.
     fn take(&mut self, feed: &Reading) {
-        if self.ticks.len() == self.most {
-            self.ticks.pop_front();
-        }
-        self.ticks.push_back([feed.channel[0].k_mean_square, feed.channel[1].k_mean_square, feed.k_cross]);
+        let tick = [feed.channel[0].k_mean_square, feed.channel[1].k_mean_square, feed.k_cross];
+        push(&mut self.ticks, self.most, tick);
         // Summed anew, so that no rounding of loud ticks stays behind.
         let sum = |i: usize| self.ticks.iter().map(|t| t[i]).sum::<f64>() / self.ticks.len() as f64;
         (self.left, self.right, self.cross) = (sum(0), sum(1), sum(2));

@@ -9,6 +9,7 @@
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
+use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use std::collections::VecDeque;
@@ -70,10 +71,7 @@ struct Polarity {
 impl Polarity {
     /// Every tick of 1.5 s above, every tick of the next 1.5 s below, mirrored: a switch, not a change of source.
     fn follow_turn(&mut self, correlation: f64) {
-        if self.last.len() == 2 * TURN_TICKS {
-            self.last.pop_front();
-        }
-        self.last.push_back(correlation);
+        push(&mut self.last, 2 * TURN_TICKS, correlation);
         if self.last.len() < 2 * TURN_TICKS {
             return;
         }

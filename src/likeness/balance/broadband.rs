@@ -55,7 +55,6 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
             let shaped = shaped_db(cells[t], &out.band_gain_db) - out.gain_db - level;
             let (near, peak) = (level - top + shaped, f64::from(cells[t].peak_db) - top_peak + shaped);
             let over = |knee: f64| (peak - knee).max(0.0);
-            let bends = [over(-6.0), over(-12.0), over(-20.0)];
             features.push([
                 1.0,
                 near,
@@ -64,9 +63,9 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
                 slow,
                 kinds[t],
                 peak,
-                bends[0],
-                bends[1],
-                bends[2],
+                over(-6.0),
+                over(-12.0),
+                over(-20.0),
             ]);
         }
     }

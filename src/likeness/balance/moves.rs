@@ -40,7 +40,7 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
         steps += explained;
         for part in [0..at, at..cells.len()] {
             let (rows, heard) = (&mut rest[part.clone()], &heard[part.clone()]);
-            let level = level_bands(&medians_out(&mut table.gain[part.clone()].to_vec(), heard));
+            let level = level_bands(&medians(&table.gain[part.clone()], heard));
             medians_out(rows, heard);
             let local: Vec<[f64; BANDS]> = rows.iter().zip(heard).map(|(r, h)| beside_neighbours(r, h)).collect();
             lasting.add(&local, &table.weight[part], &level);
@@ -58,14 +58,18 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
     }
 }
 
-/// Takes each band's median out and gives them; `None` where the band was not heard.
-fn medians_out(rows: &mut [[f64; BANDS]], heard: &[[bool; BANDS]]) -> [Option<f64>; BANDS] {
+/// Each band's median; `None` where the band was not heard.
+fn medians(rows: &[[f64; BANDS]], heard: &[[bool; BANDS]]) -> [Option<f64>; BANDS] {
     std::array::from_fn(|b| {
         let column: Vec<f64> = rows.iter().zip(heard).filter(|(_, h)| h[b]).map(|(r, _)| r[b]).collect();
-        let middle = (!column.is_empty()).then(|| median(column))?;
-        rows.iter_mut().for_each(|r| r[b] -= middle);
-        Some(middle)
+        (!column.is_empty()).then(|| median(column))
     })
+}
+
+/// Takes each band's median out.
+fn medians_out(rows: &mut [[f64; BANDS]], heard: &[[bool; BANDS]]) {
+    let medians = medians(rows, heard).map(|m| m.unwrap_or(0.0));
+    rows.iter_mut().for_each(|row| row.iter_mut().zip(medians).for_each(|(r, middle)| *r -= middle));
 }
 
 /// Weights of the bands: less where the static gain is steep. Inside of such a band an equaliser treats each note

@@ -121,6 +121,11 @@ fn copy_lasting_db(b: &Balance) -> f64 {
         + limit::LASTING_BY_JITTER * b.jitter_db.min(2.5)
 }
 
+/// How much the gain of the whole moves, from moment to moment or over 4 s, dB.
+fn whole_moves_db(b: &Balance) -> f64 {
+    b.block_moves_db.max(b.jitter_db)
+}
+
 /// The bands move against each other in a way that no copy's do.
 fn balance_moves(heard: &Heard, b: &Balance) -> bool {
     let least = limit::OWN_LASTING_DB
@@ -128,17 +133,17 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
         .max(limit::OWN_OVER_STRANGER * b.stranger_moves_db)
         .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db);
     let whole = limit::OWN_WHOLE_DB.max(limit::OWN_WHOLE_OVER_STRANGER * b.stranger_moves_db);
-    let no_room = b.block_moves_db.max(b.jitter_db) >= whole
-        || (b.unexplained_db <= limit::NO_ROOM_DB
-            || b.unexplained_db <= limit::SOFT_ROOM_DB
-                && b.block_moves_db.max(b.jitter_db) <= limit::STILL_BLOCKS_DB
-                && b.moves_beside_step_db >= limit::BEYOND_ROOM_OVER_COPY * b.copy_moves_db)
+    let over_copy = |times: f64| b.moves_beside_step_db >= times * b.copy_moves_db;
+    let beyond_room = whole_moves_db(b) <= limit::STILL_BLOCKS_DB && over_copy(limit::BEYOND_ROOM_OVER_COPY);
+    let room_db = if beyond_room { limit::SOFT_ROOM_DB } else { limit::NO_ROOM_DB };
+    let no_room = whole_moves_db(b) >= whole
+        || b.unexplained_db <= room_db
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
-            && b.moves_beside_step_db >= limit::NO_ROOM_OVER_COPY * b.copy_moves_db;
+            && over_copy(limit::NO_ROOM_OVER_COPY);
     let several =
         heard.talk_seconds >= limit::SOME_TALK_SECONDS || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db;
     b.lasting_moves_db >= least
-        && b.moves_beside_step_db >= limit::OWN_MOVES * b.copy_moves_db
+        && over_copy(limit::OWN_MOVES)
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
         && no_room
         && several
@@ -147,9 +152,10 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
 
 fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
-    let own = |detail| {
-        let side = Opinion::unsure(Detail::OneSide, Missing::BothSides, 0.0);
-        if b.one_side && house == HouseFeed::Line { side } else { Opinion { kin: Kin::Own, detail, missing: None } }
+    let half = b.one_side && house == HouseFeed::Line;
+    let own = |detail| match half {
+        true => Opinion::unsure(Detail::OneSide, Missing::BothSides, 0.0),
+        false => Opinion { kin: Kin::Own, detail, missing: None },
     };
     if balance_moves(heard, b) {
         return own(Detail::BalanceMoves);
@@ -167,7 +173,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
         && b.moves_db <= limit::PROCESSED_OVER_COPY * b.copy_moves_db
         && b.lasting_moves_db <= limit::PROCESSED_LASTING * copy_lasting_db(b);
     // The gain of the whole stands still: what moves by band is what was added.
-    let added = b.block_moves_db.max(b.jitter_db) <= limit::STILL_BLOCKS_DB
+    let added = whole_moves_db(b) <= limit::STILL_BLOCKS_DB
         && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
         && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db
         && (b.moves_db <= limit::COPY_MOVES_DB
