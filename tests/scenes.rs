@@ -99,13 +99,21 @@ fn polarity() {
 #[test]
 fn mono_loss() {
     // A widened keyboard: its sides oppose each other, but not fully.
-    let wide = Audio::made(60.0, 48_000, |t| {
-        let swell = 0.15 * (1.0 + 0.5 * sine(0.9, t));
-        let (against, common) = (sine(220.0, t) + sine(331.0, t), 0.42 * (sine(262.0, t) + sine(415.0, t)));
-        [swell * (common + against), swell * (common - against)]
-    });
-    let service = talk(20.0, 1).then(&wide).then(&talk(20.0, 2));
-    one(&Listening::to(&service).hear(), "mono_loss", (64.0, 70.0), 100.0);
+    let wide = |seconds| {
+        Audio::made(seconds, 48_000, |t| {
+            let swell = 0.15 * (1.0 + 0.5 * sine(0.9, t));
+            let (against, common) = (sine(220.0, t) + sine(331.0, t), 0.42 * (sine(262.0, t) + sine(415.0, t)));
+            [swell * (common + against), swell * (common - against)]
+        })
+    };
+    // One piece is noted for the review, and no more.
+    let piece = Listening::to(&talk(20.0, 1).then(&wide(100.0)).then(&talk(20.0, 2))).hear();
+    quiet(&piece);
+    one(&piece, "mono_loss", (64.0, 70.0), 140.0);
+    // What never ends is advice.
+    let whole = Listening::to(&talk(20.0, 1).then(&wide(180.0)).then(&talk(20.0, 2))).hear();
+    one(&whole, "mono_loss", (64.0, 70.0), 220.0);
+    assert_eq!(whole.shown().len(), 1, "{:?}", whole.told);
     quiet(&Listening::to(&talk(20.0, 1).then(&band(30.0, 3))).hear());
 }
 

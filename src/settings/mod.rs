@@ -320,6 +320,11 @@ fn read_feeds<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> 
         let room_microphone =
             s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
         let whole = s.switch("whole", false, "this one channel carries the whole mix, not one side of it");
+        if whole && channels.len() != 1 {
+            s.clash("whole", "true was found beside two channels; it is for a feed of one: give false, or one channel");
+        } else if whole && room_microphone {
+            s.clash("whole", "true was found beside room_microphone = true; a microphone hears the room, not the mix: keep one of the two");
+        }
         s.finish(&[]);
         let house = match (room_microphone, whole) {
             (true, _) => HouseFeed::RoomMicrophone,

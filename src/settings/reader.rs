@@ -204,6 +204,12 @@ impl<'r, 't> Section<'r, 't> {
         }
     }
 
+    /// Reports that what `key` says does not go with the rest of the section.
+    pub(super) fn clash(&mut self, key: &str, sentence: &str) {
+        let line = self.table.and_then(|t| t.get(key)).map_or(0, |value| line_of(self.text, value));
+        self.report.problems.push(Problem { line, key: format!("{}.{key}", self.name), sentence: sentence.into() });
+    }
+
     /// Reports keys that nobody asked for; `sections` may stand below this one.
     pub(super) fn finish(self, sections: &[&str]) {
         let _ = writeln!(self.report.defaults);

@@ -89,6 +89,28 @@ fn channel_dead() {
     let dead = |seconds: f64| Listening::to(&talk(60.0, 1).change(20.3, 20.3 + seconds, |_, [l, _]| [l, 0.0])).hear();
     one(&dead(15.0), "channel_dead", (23.0, 25.0), 48.0);
     quiet(&dead(1.5));
+    // It dies in a long pause, to a line's own noise: said at the next sound, not before.
+    let service = acts(&[(Act::Talk, 40.0), (Act::Stillness, 60.0), (Act::Talk, 30.0)], 48_000, 4).stream();
+    let mut line = Noise(9);
+    let in_pause = service.change(60.0, 120.0, |_, [l, _]| [l, 2e-5 * line.next()]);
+    one(&Listening::to(&in_pause).hear(), "channel_dead", (102.0, 112.0), 130.0);
+}
+
+/// A phone's music on one channel of an open desk, and of one that gates to nothing, right after somebody spoke.
+#[test]
+fn phone_on_one_channel() {
+    let phone = |open: f64| {
+        let mut room = Noise(7);
+        let music = band(60.0, 2).change(0.0, 60.0, |_, [l, _]| [l, 1e-3 * room.next()]);
+        let mut floor = Noise(8);
+        let pause = Audio::made(0.3, 48_000, |_| [0, 1].map(|_| open * floor.next()));
+        talk(60.0, 1).then(&pause).then(&music).then(&talk(30.0, 3))
+    };
+    for open in [1e-3, 0.0] {
+        let heard = Listening::to(&phone(open)).hear();
+        assert!(heard.of("channel_dead").is_empty(), "{:?}", heard.told);
+        quiet(&heard);
+    }
 }
 
 #[test]

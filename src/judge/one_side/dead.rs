@@ -69,6 +69,8 @@ struct Dead {
 const WAS_ABOVE_DBFS: f64 = -50.0;
 /// The other side may not fall by more than this around the loss, dB: else the source itself stopped.
 const OTHER_FELL_DB: f64 = 15.0;
+/// Nor pause meanwhile, dB under its level before: after a pause another source may play, that has one side only.
+const OTHER_PAUSED_DB: f64 = 25.0;
 
 impl Watch for Dead {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
@@ -86,7 +88,8 @@ impl Watch for Dead {
         };
         let (gone, other) = if missing == Side::Left { (0, 1) } else { (1, 0) };
         let was_there = before[gone] > WAS_ABOVE_DBFS && (before[0] - before[1]).abs() < self.alike_within_db;
-        if was_there && now[other] > before[other] - OTHER_FELL_DB {
+        let went_on = self.past.iter().all(|level| level[other] > before[other] - OTHER_PAUSED_DB);
+        if was_there && went_on && now[other] > before[other] - OTHER_FELL_DB {
             self.cut = Some(missing);
         }
         self.past.rotate_left(1);

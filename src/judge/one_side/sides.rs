@@ -30,6 +30,9 @@ pub(super) struct View {
 const HEARD_TICKS: u32 = 30;
 /// A side is at its floor when less than this below it, dB.
 const FLOOR_SLACK_DB: f64 = 6.0;
+/// What a gate that shuts to nothing leaves counts as a floor of this level, dBFS: a side that moves above it carries
+/// open microphones (common practice: a line's own noise lies about here).
+const SHUT_DBFS: f64 = -85.0;
 
 /// Memory of the two sides.
 pub(super) struct Sides {
@@ -73,16 +76,12 @@ impl Sides {
             loud[side] = !still && lufs_of_power(c.k_mean_square) > self.other_above_lufs;
         }
         view.both = loud[0] && loud[1];
+        self.learn_floor(loud);
         for side in 0..2 {
             let other = 1 - side;
             let level = self.level_db[side];
             if loud[side] {
                 self.heard_ticks[side] = self.heard_ticks[side].saturating_add(1);
-            }
-            // The floor is learned in pauses of both sides, from a side that moves.
-            if !loud[0] && !loud[1] && level.is_finite() && self.heard_ticks[side] >= HEARD_TICKS {
-                let floor = &mut self.floor_db[side];
-                *floor = if floor.is_finite() { *floor + (level - *floor) * 0.05 } else { level };
             }
             let distance = self.level_db[other] - level;
             if loud[other] && level < self.below_dbfs && distance > self.below_other_db {
@@ -93,5 +92,18 @@ impl Sides {
             }
         }
         view
+    }
+
+    /// The floor is learned in pauses of both sides. One that falls under its own alone has died there: that is none.
+    fn learn_floor(&mut self, loud: [bool; 2]) {
+        let level = self.level_db.map(|l| l.max(SHUT_DBFS));
+        let fell = |side: usize| level[side] < self.floor_db[side] - FLOOR_SLACK_DB && self.floor_db[side].is_finite();
+        if loud[0] || loud[1] || fell(0) != fell(1) {
+            return;
+        }
+        for side in (0..2).filter(|side| self.heard_ticks[*side] >= HEARD_TICKS) {
+            let floor = &mut self.floor_db[side];
+            *floor = if floor.is_finite() { *floor + (level[side] - *floor) * 0.05 } else { level[side] };
+        }
     }
 }

@@ -36,7 +36,7 @@ static SILENT: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 2.5, 1..60, "seconds before it is told";
+    raise_after_seconds = 2.0, 1..60, "seconds before it is told";
     clear_after_seconds = 2.0, 0.1..60, "seconds of sound before it clears";
     house_above_lufs = -45.0, -60..-20, "loudness from which the room's mix plays, LUFS momentary";
     below_lufs = -60.0, -90..-40, "loudness under which the stream may be silent, LUFS momentary";

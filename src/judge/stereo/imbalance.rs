@@ -8,7 +8,7 @@
 //!
 //! The room between the words tells a side that is down from a talker who stands to one side: a fader takes the room's
 //! noise with it, a pan does not. Where the room leans the same way it is told soon, where it does not, only a talker
-//! who is nearly all on one side is told, and late.
+//! who is nearly all on one side is told, and late; where no room is heard, only more than a talker's usual place.
 
 use super::lean::Lean;
 use super::{Pair, plays_on_two_sides};
@@ -53,6 +53,7 @@ knobs! {
     leaning_seconds = 8.0, 2..600, "the same where the room between the words leans to the same side";
     panned_above_db = 12.0, 2..35, "difference that is told where the room does not lean, dB";
     panned_seconds = 60.0, 5..600, "seconds of sound before that is told";
+    unheard_above_db = 9.0, 2..35, "difference that is told where no room is heard, dB";
     wide_seconds = 25.0, 5..600, "seconds of wide sound whose bands all lean alike before that is told";
     clear_after_seconds = 10.0, 1..120, "seconds of balanced sound before it clears";
     above_db = 6.0, 2..30, "difference of the two sides, dB";
@@ -140,7 +141,8 @@ impl Imbalance {
         match self.room.balance_db() {
             Some(room) if room * db.signum() > LEANS * s.above_db => Some(s.leaning_seconds),
             Some(room) if room.abs() < UPRIGHT_DB => (db.abs() > s.panned_above_db).then_some(s.panned_seconds),
-            _ => Some(s.raise_after_seconds),
+            Some(_) => Some(s.raise_after_seconds),
+            None => (db.abs() > s.unheard_above_db).then_some(s.raise_after_seconds),
         }
     }
 }

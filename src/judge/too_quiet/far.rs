@@ -1,4 +1,5 @@
-//! `far_too_quiet`: so far under the target that viewers take it for a fault. Told within 70 s of the first sound.
+//! `far_too_quiet`: so far under the target that viewers take it for a fault. Told within 70 s of the first sound. Held
+//! sound may be a soft piece of music: in a mix that was right before, it is `too_quiet` (advice) first.
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
@@ -24,6 +25,7 @@ static FAR: Words = Words {
 knobs! {
     raise_after_seconds = 15.0, 5..600, "seconds before it is told";
     held_seconds = 30.0, 5..600, "the same in held sound: a soft piece of music may begin so";
+    piece_seconds = 75.0, 5..600, "the same in held sound, when the mix was loud enough before: a soft piece";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 12.0, 5..40, "distance under the target, LU";
     clear_below_target_lu = 10.0, 3..40, "distance under the target at which it ends, LU";
@@ -40,6 +42,9 @@ impl Recruit for Settings {
 
 /// Spread of the 100 ms levels over 10 s under which sound is held, as music is: talk has 6 dB and more (own figure).
 const HELD_SPREAD_DB: f64 = 5.0;
+
+/// Distance of the service's usual loudness from the target up to which the mix was right, LU.
+const WAS_RIGHT_LU: f64 = 7.0;
 
 struct Far {
     settings: Settings,
@@ -59,7 +64,12 @@ impl Watch for Far {
             Verdict::Unsure
         } else {
             let held = scene.hearing.spread_db().is_some_and(|d| d < HELD_SPREAD_DB);
-            let after = if held { s.held_seconds.max(s.raise_after_seconds) } else { s.raise_after_seconds };
+            let was_right = scene.hearing.usual_lufs().is_some_and(|usual| usual > target - WAS_RIGHT_LU);
+            let after = match (held, was_right) {
+                (true, true) => s.piece_seconds,
+                (true, false) => s.held_seconds,
+                (false, _) => s.raise_after_seconds,
+            };
             Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu).after(after))
         }
     }
