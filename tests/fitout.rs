@@ -150,6 +150,42 @@ fn a_line_is_checked_on_a_tablet_kept_and_its_report_printed() {
     }
 }
 
+/// The last three steps need a room's mix and a fault: the rehearsal has both, at ten times the pace,
+/// at which a minute of sound is too short to know a clock by.
+#[test]
+fn clock_own_mix_and_the_warning_itself_are_checked_on_the_page() {
+    let daemon = Daemon::start(mixwarden().args(["rehearse", "--speed", "10"]));
+    let browser = Browser::open(true);
+    browser.go(&format!("{}linecheck", daemon.address));
+    let until_step = |n: usize| {
+        let now = format!(
+            "const s = document.querySelector('.steps > li:nth-child({n})'); return !!s && s.classList.contains('now')"
+        );
+        browser.until("the next step", &now);
+    };
+    let stream = |from: f64| wait("the moment", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > from));
+    for n in 2..=4 {
+        press(&browser, "Leave this step out");
+        until_step(n);
+    }
+    press(&browser, "Listen now");
+    until_step(5);
+    let clock = step(&browser, 4);
+    assert!(clock.contains("0 frames lost") && clock.contains("cannot tell") && clock.contains("ppm"), "{clock}");
+    // Talk, hymn, reading and band were heard by now, and both mixes with them.
+    stream(450.0);
+    press(&browser, "Listen now");
+    until_step(6);
+    let own = step(&browser, 5);
+    assert!(own.contains("pass") && own.contains("own mix"), "{own}");
+    // The device stops at 570 s.
+    stream(548.0);
+    press(&browser, "Listen now");
+    browser.until("the report", "return document.querySelector('#steps').textContent.includes('Keep as this venue')");
+    let warning = step(&browser, 6);
+    assert!(warning.contains("pass") && warning.contains("told 1.") && warning.contains("after the sound"), "{warning}");
+}
+
 #[test]
 fn a_review_prints_on_both_papers_with_all_that_was_told() {
     let dir = tempfile::tempdir().unwrap();

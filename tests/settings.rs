@@ -35,7 +35,8 @@ fn five_mistakes_are_told_at_once_each_with_its_place() {
 
 #[test]
 fn one_channel_that_is_the_whole_mix_is_one_channel_of_a_mix() {
-    let told = |feed: &str| settings::parse(&format!("[feed.stream]\n[feed.house]\n{feed}")).map_err(|p| p[0].to_string());
+    let told =
+        |feed: &str| settings::parse(&format!("[feed.stream]\n[feed.house]\n{feed}")).map_err(|p| p[0].to_string());
     assert!(told("channels = [3]\nwhole = true").is_ok());
     let two = told("channels = [3, 4]\nwhole = true").unwrap_err();
     assert!(two.starts_with("line 4: feed.house.whole: true was found beside two channels"), "{two}");

@@ -61,7 +61,10 @@ pub fn missing(l: &Likeness) -> String {
         Missing::Music => format!("It needs {s:.0} s of music beside the talk."),
         Missing::TalkAndMusic => format!("It needs {s:.0} s of talk and {s:.0} s of music."),
         Missing::VariedSound => "It needs more sound in which talk and instruments take turns.".into(),
-        Missing::BothSides => "It needs both sides of the room's mix, or word from whoever set this up that its one channel is all of it.".into(),
+        Missing::BothSides => {
+            "It needs both sides of the room's mix, or word from whoever set this up that its one channel is all of it."
+                .into()
+        }
         Missing::DeskFeed => "It needs the room's mix by a line from the desk.".into(),
     }
 }
