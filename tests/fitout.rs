@@ -183,7 +183,10 @@ fn clock_own_mix_and_the_warning_itself_are_checked_on_the_page() {
     press(&browser, "Listen now");
     browser.until("the report", "return document.querySelector('#steps').textContent.includes('Keep as this venue')");
     let warning = step(&browser, 6);
-    assert!(warning.contains("pass") && warning.contains("told 1.") && warning.contains("after the sound"), "{warning}");
+    assert!(
+        warning.contains("pass") && warning.contains("told 1.") && warning.contains("after the sound"),
+        "{warning}"
+    );
 }
 
 #[test]

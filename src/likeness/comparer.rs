@@ -253,7 +253,7 @@ impl Comparer {
     fn tell(&mut self, changed: bool, figures: &Figures) {
         let at_seconds = self.blocks as f64 * BLOCK_SECONDS;
         let since_seconds = if changed { Some(at_seconds) } else { self.likeness.since_seconds };
-        let Opinion { kin, detail, missing } = self.standing.announced;
+        let Opinion { kin, detail, missing, .. } = self.standing.announced;
         let b = figures.balance.as_ref();
         let lock = self.track.lock();
         let sides = b.and_then(|b| match (self.stream.channels(), self.house.channels()) {

@@ -37,15 +37,10 @@ impl Side {
         self.came[slot] = hop.is_some();
         let first = slot * WORK_HOP;
         for (channel, (thin, kept)) in self.thin.iter_mut().zip(&mut self.kept).enumerate() {
-            let mut to = kept[first..first + WORK_HOP].iter_mut();
-            let put = |y| {
-                if let Some(to) = to.next() {
-                    *to = y;
-                }
-            };
+            let out = &mut kept[first..first + WORK_HOP];
             match hop {
-                Some(samples) => thin.hop(samples.chunks_exact(self.width).map(|f| f[channel]), put),
-                None => thin.hop(std::iter::repeat(0.0), put),
+                Some(samples) => thin.hop(samples.chunks_exact(self.width).map(|f| f[channel]), out),
+                None => thin.hop(std::iter::repeat(0.0), out),
             }
         }
         self.hops += 1;

@@ -3,6 +3,7 @@
 //! A polyphase windowed-sinc low-pass (Kaiser window): flat to 7.5 kHz, 80 dB down from 16.5 kHz, where the first
 //! alias would fall into the compared bands. Both feeds pass the same filter, so it biases nothing.
 
+use crate::measure::simd::{F32x8, Isa, Kernel, Simd};
 use crate::units::{HOPS_A_SECOND, SampleRate};
 
 /// Rate of the comparison, Hz.
@@ -19,10 +20,12 @@ const BETA: f64 = 0.1102 * (80.0 - 8.7);
 /// One channel's way to the work rate.
 #[derive(Debug, Clone)]
 pub struct Thin {
+    isa: Isa,
     up: usize,
     down: usize,
     taps: usize,
-    /// `up` phases of `taps` coefficients, oldest sample first.
+    /// `up` phases of `taps` coefficients, oldest sample first; the oldest ones are 0 where the filter is no multiple
+    /// of eight long.
     phases: Vec<f32>,
     /// The last `taps - 1` samples of the hops before, then the present hop.
     line: Vec<f32>,
@@ -36,12 +39,13 @@ impl Thin {
         let (up, down) = (work / common, rate_hz / common);
         // Kaiser's estimate of the length for 80 dB over the transition, at the input's rate.
         let width = std::f64::consts::TAU * TRANSITION_HZ / rate_hz as f64;
-        let taps = ((80.0 - 8.0) / (2.285 * width)).ceil() as usize + 1;
-        let middle = (taps * up) as f64 / 2.0;
+        let long = ((80.0 - 8.0) / (2.285 * width)).ceil() as usize + 1;
+        let taps = long.next_multiple_of(STRANDS);
+        let middle = (long * up) as f64 / 2.0;
         let mut phases = vec![0.0f32; up * taps];
         for phase in 0..up {
             let mut sum = 0.0;
-            let mut row = vec![0.0; taps];
+            let mut row = vec![0.0; long];
             for (tap, value) in row.iter_mut().enumerate() {
                 // Tap 0 is the newest sample here; rows are stored oldest first below.
                 let at = ((tap * up + phase) as f64 - middle) / up as f64;
@@ -55,36 +59,49 @@ impl Thin {
                 phases[phase * taps + taps - 1 - tap] = (value / sum) as f32;
             }
         }
-        Self { up, down, taps, phases, line: vec![0.0; taps - 1 + rate.hop_frames()] }
+        Self { isa: Isa::best(), up, down, taps, phases, line: vec![0.0; taps - 1 + rate.hop_frames()] }
     }
 
-    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms); `put` takes 240.
-    pub fn hop(&mut self, hop: impl Iterator<Item = f32>, mut put: impl FnMut(f32)) {
+    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms), `out` takes the first 240 of what they become.
+    pub fn hop(&mut self, hop: impl Iterator<Item = f32>, out: &mut [f32]) {
         let keep = self.taps - 1;
         let len = self.line.len();
         self.line.copy_within(len - keep.., 0);
         self.line[keep..].iter_mut().zip(hop).for_each(|(to, x)| *to = x);
-        let mut place = 0;
-        for _ in 0..WORK_HOP {
-            let (newest, phase) = (place / self.up, place % self.up);
-            let row = &self.phases[phase * self.taps..(phase + 1) * self.taps];
-            put(dot(row, &self.line[newest..newest + self.taps]));
-            place += self.down;
-        }
+        self.isa.run(Pass { thin: self, out });
     }
 }
 
-/// Sum of products, in eight strands that the compiler can lay side by side.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut strands = [0.0f32; 8];
-    let (mut a8, mut b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    for (x, y) in a8.by_ref().zip(b8.by_ref()) {
-        for lane in 0..8 {
-            strands[lane] += x[lane] * y[lane];
+/// Products that are summed side by side.
+const STRANDS: usize = 8;
+
+/// The filter over one hop.
+struct Pass<'a> {
+    thin: &'a Thin,
+    out: &'a mut [f32],
+}
+
+impl Kernel for Pass<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<S: Simd>(self) {
+        let Thin { up, down, taps, phases, line, .. } = self.thin;
+        let (mut newest, mut phase) = (0, 0);
+        for out in self.out.iter_mut().take(WORK_HOP) {
+            let row = phases[phase * taps..][..*taps].as_chunks::<STRANDS>().0;
+            let past = line[newest..][..*taps].as_chunks::<STRANDS>().0;
+            let mut sum = S::F32::splat(0.0);
+            for (by, x) in row.iter().zip(past) {
+                sum = sum.add(S::F32::load(by).mul(S::F32::load(x)));
+            }
+            *out = sum.sum();
+            phase += down;
+            while phase >= *up {
+                (newest, phase) = (newest + 1, phase - up);
+            }
         }
     }
-    let rest: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    strands.iter().sum::<f32>() + rest
 }
 
 fn greatest_common_divisor(a: usize, b: usize) -> usize {
@@ -110,18 +127,18 @@ mod tests {
     fn passed_db(rate_hz: u32, hz: f64) -> f64 {
         let rate = SampleRate::new(rate_hz).unwrap();
         let mut thin = Thin::new(rate);
-        let (mut n, mut energy, mut count) = (0u64, 0.0, 0u64);
+        let (mut n, mut energy, mut count) = (0u64, 0.0, 0);
         for hop in 0..50 {
             let samples = (0..rate.hop_frames()).map(|_| {
                 n += 1;
                 (std::f64::consts::TAU * hz * n as f64 / f64::from(rate_hz)).sin() as f32
             });
-            thin.hop(samples, |y| {
-                if hop > 4 {
-                    energy += f64::from(y).powi(2);
-                    count += 1;
-                }
-            });
+            let mut out = [0.0; WORK_HOP];
+            thin.hop(samples, &mut out);
+            if hop > 4 {
+                energy += out.iter().map(|y| f64::from(*y).powi(2)).sum::<f64>();
+                count += WORK_HOP;
+            }
         }
         10.0 * (2.0 * energy / count as f64).log10()
     }

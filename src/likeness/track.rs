@@ -225,9 +225,9 @@ impl Track {
         }
         for i in 0..stream_channels {
             for j in 0..house_channels {
-                let sum = &mut self.open.cross[2 * i + j];
-                for bin in PHASE_BINS {
-                    sum[bin] += self.spectra.house[j][bin].conj() * self.spectra.stream[i][bin];
+                let both = self.spectra.house[j][PHASE_BINS].iter().zip(&self.spectra.stream[i][PHASE_BINS]);
+                for (sum, (x, y)) in self.open.cross[2 * i + j][PHASE_BINS].iter_mut().zip(both) {
+                    *sum += x.conj() * y;
                 }
             }
         }

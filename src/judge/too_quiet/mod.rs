@@ -27,11 +27,11 @@ static QUIET: Words = Words {
 };
 
 knobs! {
-    raise_after_seconds = 30.0, 5..600, "seconds before it is told";
+    raise_after_seconds = 22.0, 5..600, "seconds before it is told";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 7.0, 2..30, "distance under the target, LU";
     clear_below_target_lu = 5.0, 1..30, "distance under the target at which it ends, LU";
-    armed_after_seconds = 120.0, 10..900, "seconds of sound before it may be told, unless the mix was at its target before";
+    armed_after_seconds = 90.0, 10..900, "seconds of sound before it may be told, unless the mix was at its target before";
 }
 
 impl Recruit for Settings {

@@ -14,6 +14,14 @@ pub const ENOUGH_SECONDS: f64 = 40.0;
 /// Talk and held sound that a copy's certificate needs, each, seconds.
 const CERTIFICATE_SECONDS: f64 = 20.0;
 
+/// Looks in a row that must agree before a verdict is announced (20 s after the first),
+const AGREEING_LOOKS: u32 = 3;
+/// where the evidence is this many times what it takes (copies but those of one side have shown 1.5 at most),
+const STRONG: f64 = 1.8;
+const AGREEING_STRONG_LOOKS: u32 = 2;
+/// and of level steps, which were seen there and back when they are seen at all.
+const AGREEING_STEP_LOOKS: u32 = 1;
+
 /// One look.
 pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opinion {
     if !heard.came {
@@ -28,7 +36,7 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opini
     let room_microphone = house == HouseFeed::RoomMicrophone;
     let wait = if room_microphone { UNRELATED_ROOM_SECONDS } else { UNRELATED_SECONDS };
     if heard.recent_seconds >= wait && heard.shared < 0.1 && heard.telling >= TELLING_SHARE {
-        return Opinion { kin: Kin::Unrelated, detail: Detail::NothingShared, missing: None };
+        return Opinion::certain(Kin::Unrelated, Detail::NothingShared, AGREEING_LOOKS);
     }
     if room_microphone {
         return Opinion::unsure(Detail::RoomMicrophone, Missing::DeskFeed, 0.0);
@@ -126,12 +134,16 @@ fn whole_moves_db(b: &Balance) -> f64 {
     b.block_moves_db.max(b.jitter_db)
 }
 
-/// The bands move against each other in a way that no copy's do.
-fn balance_moves(heard: &Heard, b: &Balance) -> bool {
-    let least = limit::OWN_LASTING_DB
+/// Lasting movement that no copy shows, dB.
+fn least_lasting_db(b: &Balance) -> f64 {
+    limit::OWN_LASTING_DB
         .max(limit::OWN_OVER_COPY * copy_lasting_db(b))
         .max(limit::OWN_OVER_STRANGER * b.stranger_moves_db)
-        .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db);
+        .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db)
+}
+
+/// The bands move against each other in a way that no copy's do.
+fn balance_moves(heard: &Heard, b: &Balance) -> bool {
     let whole = limit::OWN_WHOLE_DB.max(limit::OWN_WHOLE_OVER_STRANGER * b.stranger_moves_db);
     let over_copy = |times: f64| b.moves_beside_step_db >= times * b.copy_moves_db;
     let beyond_room = whole_moves_db(b) <= limit::STILL_BLOCKS_DB && over_copy(limit::BEYOND_ROOM_OVER_COPY);
@@ -142,7 +154,7 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
             && over_copy(limit::NO_ROOM_OVER_COPY);
     let several =
         heard.talk_seconds >= limit::SOME_TALK_SECONDS || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db;
-    b.lasting_moves_db >= least
+    b.lasting_moves_db >= least_lasting_db(b)
         && over_copy(limit::OWN_MOVES)
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
         && no_room
@@ -153,12 +165,13 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
 fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
     let half = b.one_side && house == HouseFeed::Line;
-    let own = |detail| match half {
+    let own = |detail, looks| match half {
         true => Opinion::unsure(Detail::OneSide, Missing::BothSides, 0.0),
-        false => Opinion { kin: Kin::Own, detail, missing: None },
+        false => Opinion::certain(Kin::Own, detail, looks),
     };
     if balance_moves(heard, b) {
-        return own(Detail::BalanceMoves);
+        let strong = !b.one_side && b.lasting_moves_db >= STRONG * least_lasting_db(b);
+        return own(Detail::BalanceMoves, if strong { AGREEING_STRONG_LOOKS } else { AGREEING_LOOKS });
     }
     let step = b.talk_step_db.abs();
     if step >= limit::STEP_DB
@@ -166,7 +179,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
         && b.kind_spread_db <= limit::STEP_SPREAD * step
         && b.wobble_db <= limit::STEP_SPREAD * step
     {
-        return own(Detail::LevelSteps);
+        return own(Detail::LevelSteps, AGREEING_STEP_LOOKS);
     }
     let still = b.moves_db <= limit::COPY_MOVES_DB && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db;
     let processed = b.moves_db <= limit::PROCESSED_MOVES_DB
@@ -192,7 +205,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
             } else {
                 Detail::Plain
             };
-            Opinion { kin: Kin::Copy, detail, missing: None }
+            Opinion::certain(Kin::Copy, detail, AGREEING_LOOKS)
         }
         (true, false) => Opinion::unsure(Detail::OneSource, Missing::Talk, talk),
         (false, true) => Opinion::unsure(Detail::OneSource, Missing::Music, music),
@@ -250,6 +263,8 @@ mod tests {
             ..still()
         };
         assert_eq!(kin(&heard(), &own), (Kin::Own, Detail::BalanceMoves));
+        let looks = |b: &Balance| look(&heard(), Some(b), HouseFeed::Line).agreeing_looks;
+        assert_eq!((looks(&own), looks(&Balance { lasting_moves_db: 0.3, ..own.clone() })), (2, 3));
         // A lone organ in a room moves its bands, and the whole stands still.
         let organ = Balance {
             moves_db: 0.6,

@@ -1,9 +1,6 @@
 //! How long a verdict lives.
 
-use super::{Detail, Kin, Opinion};
-
-/// Looks in a row that must agree before a certain verdict is announced (20 s after the first).
-const AGREEING_LOOKS: u32 = 3;
+use super::{Kin, Opinion};
 
 /// The verdict that stands, and what speaks against it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -17,11 +14,6 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// Looks that must agree: level steps have been seen there and back when they are seen at all.
-    fn needed(detail: Detail) -> u32 {
-        if detail == Detail::LevelSteps { 1 } else { AGREEING_LOOKS }
-    }
-
     /// Takes a look; gives whether the announced kin changed.
     pub fn take(&mut self, look: Opinion, shares_sound: bool) -> bool {
         let before = self.announced.kin;
@@ -35,7 +27,7 @@ impl Standing {
             if certain && look.kin != before {
                 self.announced = Opinion::default();
             }
-        } else if look.kin == before || certain && self.agreeing >= Self::needed(look.detail) {
+        } else if look.kin == before || certain && self.agreeing >= look.agreeing_looks {
             self.announced = look;
         }
         self.announced.kin != before
@@ -48,7 +40,7 @@ mod tests {
 
     #[test]
     fn a_verdict_stands_until_three_looks_speak_against_it_and_unrelated_until_sound_is_shared() {
-        let say = |kin| Opinion { kin, ..Opinion::default() };
+        let say = |kin| Opinion { kin, agreeing_looks: 3, ..Opinion::default() };
         let mut standing = Standing::default();
         let told: Vec<Kin> = [Kin::Own, Kin::Own, Kin::Own, Kin::Unsure, Kin::Copy, Kin::Copy, Kin::Unsure, Kin::Copy]
             .map(|kin| {
