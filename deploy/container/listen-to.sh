@@ -7,7 +7,8 @@ address="$1"
 shift
 pipe=$(mktemp -u)
 mkfifo -m 0600 "$pipe"
-ffmpeg -nostdin -hide_banner -loglevel warning -re -i "$address" -map 0:a:0 -ac 2 -ar 48000 -f s16le -y "$pipe" &
+# The shell opens the pipe, not ffmpeg: so the daemon is not left waiting where nothing answers.
+ffmpeg -nostdin -hide_banner -loglevel warning -re -i "$address" -map 0:a:0 -ac 2 -ar 48000 -f s16le - >"$pipe" &
 reader=$!
 mixwarden watch --input - "$@" <"$pipe" &
 daemon=$!
@@ -17,6 +18,6 @@ wait "$daemon" || status=$?
 kill "$reader" 2>/dev/null || true
 rm -f "$pipe"
 [ -z "$asked" ] || exit 0
-echo "listen-to: the stream has ended" >&2
+[ -n "${status:-}" ] || echo "listen-to: the stream has ended" >&2
 # 75 (try again, sysexits.h) where the daemon itself had nothing to say against it: the restart policy takes it up.
 exit "${status:-75}"

@@ -155,10 +155,9 @@ fn the_containers_script_brings_a_stream_to_the_daemon_and_ends_with_it() {
         .output()
         .unwrap();
     assert!(tone.status.success(), "{}", text(&tone));
-    let program = Path::new(env!("CARGO_BIN_EXE_mixwarden")).parent().unwrap();
     let mut command = Command::new(root().join("deploy/container/listen-to.sh"));
     command.arg(&wav).args(["--listen", "127.0.0.1:0", "--state"]).arg(directory.path().join("state"));
-    command.env("PATH", format!("{}:{}", program.display(), std::env::var("PATH").unwrap()));
+    command.env("PATH", path_with_the_program());
     let mut script = Daemon::of(command.env("MIXWARDEN_LOG", "error").stdin(Stdio::null()));
     wait("sound", || {
         let metrics = script.metrics();
@@ -169,4 +168,19 @@ fn the_containers_script_brings_a_stream_to_the_daemon_and_ends_with_it() {
     assert!(Command::new("kill").arg(&id).status().unwrap().success());
     script.process.0.wait().unwrap();
     wait("the end of the daemon", || super::world::get(&format!("{}healthy", script.url)).is_none());
+}
+
+#[test]
+fn the_containers_script_ends_where_nothing_answers_so_that_it_is_tried_again() {
+    let directory = tempfile::tempdir().unwrap();
+    let mut command = Command::new("timeout");
+    command.arg("30").arg(root().join("deploy/container/listen-to.sh")).arg(directory.path().join("none.wav"));
+    command.args(["--listen", "127.0.0.1:0", "--state"]).arg(directory.path().join("state"));
+    let ended = command.env("PATH", path_with_the_program()).stdin(Stdio::null()).output().unwrap();
+    assert_eq!(ended.status.code(), Some(75), "{}", text(&ended));
+}
+
+fn path_with_the_program() -> String {
+    let program = Path::new(env!("CARGO_BIN_EXE_mixwarden")).parent().unwrap();
+    format!("{}:{}", program.display(), std::env::var("PATH").unwrap())
 }
