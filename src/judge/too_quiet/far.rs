@@ -5,6 +5,7 @@ use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+use crate::units::TICKS_A_SECOND;
 
 pub const ABOUT: &str = "the last half minute of sound lies far under the loudness target";
 pub const HIDES: &[&str] = &["too_quiet"];
@@ -25,7 +26,7 @@ static FAR: Words = Words {
 knobs! {
     raise_after_seconds = 15.0, 5..600, "seconds before it is told";
     held_seconds = 30.0, 5..600, "the same in held sound: a soft piece of music may begin so";
-    piece_seconds = 75.0, 5..600, "the same in held sound, when the mix was loud enough before: a soft piece";
+    piece_seconds = 90.0, 0..600, "seconds of held sound, in a mix that was loud enough before, that pass for a soft piece";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 12.0, 5..40, "distance under the target, LU";
     clear_below_target_lu = 10.0, 3..40, "distance under the target at which it ends, LU";
@@ -36,7 +37,7 @@ impl Recruit for Settings {
         Timing { raise_after_seconds: self.raise_after_seconds, clear_after_seconds: self.clear_after_seconds }
     }
     fn watch(&self) -> Box<dyn Watch> {
-        Box::new(Far { settings: self.clone() })
+        Box::new(Far { settings: self.clone(), piece_ticks: 0 })
     }
 }
 
@@ -48,6 +49,8 @@ const WAS_RIGHT_LU: f64 = 7.0;
 
 struct Far {
     settings: Settings,
+    /// Ticks that passed for a soft piece.
+    piece_ticks: u32,
 }
 
 impl Watch for Far {
@@ -59,17 +62,20 @@ impl Watch for Far {
         let Some(recent) = scene.hearing.recent_lufs() else { return Verdict::Unsure };
         let target = scene.target.lufs;
         if recent > target - s.clear_below_target_lu {
+            self.piece_ticks = 0;
             Verdict::Good
         } else if !scene.hearing.plays || recent >= target - s.below_target_lu {
             Verdict::Unsure
         } else {
             let held = scene.hearing.spread_db().is_some_and(|d| d < HELD_SPREAD_DB);
             let was_right = scene.hearing.usual_lufs().is_some_and(|usual| usual > target - WAS_RIGHT_LU);
-            let after = match (held, was_right) {
-                (true, true) => s.piece_seconds,
-                (true, false) => s.held_seconds,
-                (false, _) => s.raise_after_seconds,
-            };
+            if held && was_right && f64::from(self.piece_ticks) < s.piece_seconds * TICKS_A_SECOND as f64 {
+                // Not its own to tell yet, and so it holds `too_quiet` back no longer.
+                self.piece_ticks += 1;
+                return Verdict::Unsure;
+            }
+            let after =
+                if held && !was_right { s.held_seconds.max(s.raise_after_seconds) } else { s.raise_after_seconds };
             Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu).after(after))
         }
     }
