@@ -170,7 +170,18 @@ fn fail_on_and_target_give_status_1() {
     assert_eq!(mixwarden(&["measure", "--target", "loud", p]).status.code(), Some(2));
     data.extend(vec![0; 192_000 * 10]);
     let path = put(dir.path(), "stops.wav", &wav(2, 48_000, data.len() as u32, &data));
-    assert_eq!(mixwarden(&["measure", "--fail-on", "warning", path.to_str().unwrap()]).status.code(), Some(1));
+    let p = path.to_str().unwrap();
+    assert_eq!(mixwarden(&["measure", "--fail-on", "warning", p]).status.code(), Some(1));
+    // Levels alone: the same figures, without what was wrong, and it says so.
+    let (all, levels) =
+        (text(&mixwarden(&["measure", p]).stdout), text(&mixwarden(&["measure", "--levels", p]).stdout));
+    assert!(all.contains("digital_silence") && !levels.contains("digital_silence"), "{all}{levels}");
+    let figures = |table: &str| -> Vec<String> {
+        table.lines().filter(|l| !l.contains("  warning  ") && !l.contains("note:")).map(String::from).collect()
+    };
+    assert_eq!(figures(&all), figures(&levels));
+    assert!(levels.contains("no faults were looked for"), "{levels}");
+    assert_eq!(mixwarden(&["measure", "--levels", "--fail-on", "warning", p]).status.code(), Some(2));
 }
 
 #[test]

@@ -13,7 +13,8 @@ pub(super) struct Seat {
     pub(super) name: String,
     pub(super) role: Role,
     pub(super) meter: Meter,
-    texture: Texture,
+    /// `None`: levels only.
+    texture: Option<Texture>,
     pub(super) reading: Option<Reading>,
     pub(super) hearing: Hearing,
     pub(super) channels: usize,
@@ -69,7 +70,7 @@ impl Lane {
                 name: patch.name.clone(),
                 role: patch.role,
                 meter: Meter::new(spec.rate, patch),
-                texture: Texture::new(spec.rate, patch.channels.len()),
+                texture: Some(Texture::new(spec.rate, patch.channels.len())),
                 reading: None,
                 hearing: Hearing::default(),
                 channels: patch.channels.len(),
@@ -86,6 +87,13 @@ impl Lane {
             into_hop: 0,
             idle_carry_nanos: 0,
         })
+    }
+
+    /// Before the first arrival: levels alone are measured, and no faults looked for.
+    pub(super) fn levels_only(&mut self) {
+        for (seat, patch) in self.seats.iter_mut().zip(&self.patches) {
+            (seat.meter, seat.texture) = (Meter::new(self.rate, patch).without_spectrum(), None);
+        }
     }
 
     pub(super) fn carries(&self, role: Role) -> bool {
@@ -105,7 +113,7 @@ impl Lane {
         (self.rate, self.channels, self.into_hop) = (rate, channels, 0);
         for (seat, patch) in self.seats.iter_mut().zip(&self.patches) {
             seat.meter = seat.meter.refitted(rate, patch);
-            seat.texture = Texture::new(rate, patch.channels.len());
+            seat.texture = seat.texture.take().map(|_| Texture::new(rate, patch.channels.len()));
         }
         Ok(())
     }
@@ -147,13 +155,15 @@ impl Lane {
             let Self { cutter, seats, hops, .. } = self;
             let mut each = |feed: usize, hop: Hop<'_>| {
                 let seat = &mut seats[feed];
-                seat.texture.hop(&hop);
+                if let Some(texture) = &mut seat.texture {
+                    texture.hop(&hop);
+                }
                 if let Some(tap) = &mut seat.tap {
                     tap.take(hop.samples, hop.missing_frames == 0);
                 }
                 if let Some(mut reading) = seat.meter.hop(&hop) {
                     reading.at = StreamTime(*hops + 1);
-                    reading.flaws = seat.texture.close();
+                    reading.flaws = seat.texture.as_mut().map(Texture::close).unwrap_or_default();
                     seat.hearing.step(&reading);
                     seat.reading = Some(reading);
                 }

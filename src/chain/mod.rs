@@ -143,6 +143,16 @@ impl Chain {
         }
     }
 
+    /// Before the first arrival: measures levels alone, at a third of the cost; no condition is watched for.
+    pub fn levels_only(&mut self) {
+        for lane in &mut self.lanes {
+            lane.levels_only();
+            for seat in &lane.seats {
+                self.judges[seat.index].bench = Bench::of(seat.index, seat.role, Vec::new());
+            }
+        }
+    }
+
     /// Starts alert numbers at `next` (they go on across restarts).
     pub fn number_alerts_from(&mut self, next: u64) {
         self.next_alert = self.next_alert.max(next);

@@ -22,6 +22,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  \
     mixwarden measure sunday.wav\n  \
+    mixwarden measure --levels --target speech_stream season/\n  \
     mixwarden measure --json --feed stream=17,18 --feed house=1,2 desk-32ch.wav\n  \
     mixwarden measure --fail-on warning --target speech_stream recordings/\n\n\
     Exit status: 0 done, 1 --fail-on or --target was missed, 2 a file could not be read.")]
@@ -50,6 +51,9 @@ pub struct MeasureArgs {
     /// Print the alerts of each file under its figures.
     #[arg(long)]
     alerts: bool,
+    /// Loudness, range and peaks alone, in a third of the time: no faults are looked for.
+    #[arg(long, conflicts_with_all = ["alerts", "fail_on", "json"])]
+    levels: bool,
     /// Exit with 1 when a file has an alert this severe: note, advice or warning.
     #[arg(long, value_name = "SEVERITY", value_parser = parse_severity)]
     fail_on: Option<Severity>,

@@ -118,7 +118,9 @@ impl Meter {
     /// counters go on.
     pub fn refitted(&self, rate: SampleRate, patch: &FeedPatch) -> Self {
         let fresh = Self::new(rate, patch);
-        Self { hops: self.hops, cleaned_total: self.cleaned_total, missing_total: self.missing_total, ..fresh }
+        let analyser = fresh.analyser.filter(|_| self.analyser.is_some());
+        let (hops, cleaned_total, missing_total) = (self.hops, self.cleaned_total, self.missing_total);
+        Self { hops, cleaned_total, missing_total, analyser, ..fresh }
     }
 
     /// Takes one hop; gives a reading when it closes a tick.

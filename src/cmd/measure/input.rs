@@ -144,6 +144,10 @@ pub fn measure(args: &MeasureArgs, settings: &Settings, path: &Path, bar: &Progr
     core.service = ServiceSettings::one_programme();
     let mut chain = Chain::new(core, lanes).map_err(|e| e.to_string())?;
     chain.count_lanes_together();
+    if args.levels {
+        chain.levels_only();
+        report.notes.push("levels alone (--levels): no faults were looked for".into());
+    }
     let mut out = Vec::new();
     chain.step(0, Arrival::Mark(Mark::ServiceBegin), &mut out);
     let (mut now, mut frames, mut before, mut seconds) = (format, 0u64, 0.0, 0.0);
