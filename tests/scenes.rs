@@ -111,8 +111,8 @@ fn mono_loss() {
     quiet(&piece);
     one(&piece, "mono_loss", (64.0, 70.0), 140.0);
     // What never ends is advice.
-    let whole = Listening::to(&talk(20.0, 1).then(&wide(180.0)).then(&talk(20.0, 2))).hear();
-    one(&whole, "mono_loss", (64.0, 70.0), 220.0);
+    let whole = Listening::to(&talk(20.0, 1).then(&wide(330.0)).then(&talk(20.0, 2))).hear();
+    one(&whole, "mono_loss", (64.0, 70.0), 370.0);
     assert_eq!(whole.shown().len(), 1, "{:?}", whole.told);
     quiet(&Listening::to(&talk(20.0, 1).then(&band(30.0, 3))).hear());
 }

@@ -192,6 +192,10 @@ fn a_howl_that_grows_from_nothing_is_told_while_somebody_talks() {
         // Told at the latest when it has reached its full strength, before the listeners have left.
         only(&tape, "howl", 20.0 + 25.0 / growth..=20.0 + full + 0.6, until + 4.0);
     }
+    // When it has grown to its end it stands like a test tone, and is a howl still.
+    let stands = |t: f64| db((-75.0 + 20.0 * t).min(-12.0)) * sine(820.0, t);
+    let acts = [(Act::Talk, 20.0), (Act::Stillness, 25.0), (Act::Talk, 5.0)];
+    only(&Tape::of(48_000, &acts, 5).add(20.0, 42.0, stands), "howl", 21.2..=24.0, 46.0);
 }
 
 #[test]

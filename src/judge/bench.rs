@@ -175,7 +175,9 @@ impl Bench {
         for i in 0..self.seats.len() {
             let parents = &self.seats[i].parents;
             let told = parents.iter().find(|p| self.seats[**p].hides()).copied();
-            let coming = parents.iter().any(|p| self.seats[*p].holds_or_comes());
+            // Of two that hide each other, whichever is told first; only the later in the roster waits for the other.
+            let waits_for = |p: usize| p < i || !self.seats[p].parents.contains(&i);
+            let coming = parents.iter().any(|p| waits_for(*p) && self.seats[*p].holds_or_comes());
             let by = told.map(|p| self.seats[p].post.listing.name);
             let seat = &mut self.seats[i];
             match by {

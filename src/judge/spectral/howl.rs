@@ -7,7 +7,8 @@
 //! A loop over unity grows by the same number of dB in each second, at one frequency, without harmonics, and the rest
 //! of the sound does not grow with it: a straight line of at least 6 ticks and 12 dB. A singer's swell bends, wavers
 //! and carries harmonics; an organ's swell raises all its pipes; a note begins within two ticks. A howl that was there
-//! from the start is a pure tone that holds for 8 s.
+//! from the start is a pure tone that holds for 8 s. Once it is told, it stays a howl when it has grown to its end and
+//! stands there like a test tone.
 
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
@@ -19,7 +20,8 @@ use crate::units::{HOPS_A_TICK, TICKS_A_SECOND};
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "feedback: a pure tone that grows by itself";
-pub const HIDES: &[&str] = &["too_loud", "far_too_loud", "hum", "clipping_upstream", "steady_noise", "clicks"];
+pub const HIDES: &[&str] =
+    &["too_loud", "far_too_loud", "hum", "clipping_upstream", "steady_noise", "clicks", "tone_left_on"];
 pub const WORDS: &[&Words] = &[&HOWL];
 
 static HOWL: Words = Words {

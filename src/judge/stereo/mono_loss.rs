@@ -31,7 +31,7 @@ static LOST: Words = Words {
 
 knobs! {
     raise_after_seconds = 45.0, 1..120, "seconds of sound before it is noted";
-    advise_after_seconds = 150.0, 1..3600, "seconds of sound before it is advice: longer than one piece";
+    advise_after_seconds = 300.0, 1..3600, "seconds of sound before it is advice: longer than one piece";
     clear_after_seconds = 5.0, 1..120, "seconds of sound without before it clears";
     above_db = 6.0, 3.5..30, "loss on one loudspeaker, dB";
     clear_below_db = 4.5, 3..30, "loss at which it ends, dB";
