@@ -37,11 +37,24 @@ fn five_mistakes_are_told_at_once_each_with_its_place() {
 fn one_channel_that_is_the_whole_mix_is_one_channel_of_a_mix() {
     let told =
         |feed: &str| settings::parse(&format!("[feed.stream]\n[feed.house]\n{feed}")).map_err(|p| p[0].to_string());
-    assert!(told("channels = [3]\nwhole = true").is_ok());
-    let two = told("channels = [3, 4]\nwhole = true").unwrap_err();
-    assert!(two.starts_with("line 4: feed.house.whole: true was found beside two channels"), "{two}");
-    let microphone = told("channels = [3]\nroom_microphone = true\nwhole = true").unwrap_err();
-    assert!(microphone.starts_with("line 5: feed.house.whole: true was found beside room_microphone"), "{microphone}");
+    assert!(told("channels = [3]\nwhole_mix = true").is_ok());
+    let two = told("channels = [3, 4]\nwhole_mix = true").unwrap_err();
+    assert!(two.starts_with("line 4: feed.house.whole_mix: true was found beside two channels"), "{two}");
+    let microphone = told("channels = [3]\nroom_microphone = true\nwhole_mix = true").unwrap_err();
+    assert!(
+        microphone.starts_with("line 5: feed.house.whole_mix: true was found beside room_microphone"),
+        "{microphone}"
+    );
+}
+
+#[test]
+fn a_key_of_the_version_before_is_read_with_a_hint_to_its_new_name() {
+    let of = |feed: &str| settings::parse(&format!("[feed.stream]\n[feed.house]\nchannels = [3]\n{feed}"));
+    let (old, new) = (of("whole = true").unwrap(), of("whole_mix = true").unwrap());
+    assert_eq!(Settings { hints: Vec::new(), ..old.clone() }, new);
+    assert_eq!(old.hints[0].to_string(), "line 4: feed.house.whole: is called whole_mix now; it is read all the same");
+    let both = of("whole = true\nwhole_mix = true").unwrap_err();
+    assert!(both[0].to_string().contains("keep that one"), "{}", both[0]);
 }
 
 #[test]

@@ -124,7 +124,10 @@ fn run(command: &Command) -> anyhow::Result<ExitCode> {
 fn check(file: &Path) -> anyhow::Result<ExitCode> {
     let text = std::fs::read_to_string(file).with_context(|| format!("{}: cannot be read", file.display()))?;
     match settings::parse(&text) {
-        Ok(_) => {
+        Ok(settings) => {
+            for hint in settings.hints {
+                println!("{}: {hint}", file.display());
+            }
             println!("{}: good", file.display());
             Ok(ExitCode::SUCCESS)
         }
@@ -146,7 +149,12 @@ pub fn load_settings(given: Option<&Path>, search: bool) -> anyhow::Result<(Opti
     let Some(path) = path else { return Ok((None, Settings::default())) };
     let text = std::fs::read_to_string(&path).with_context(|| format!("{}: cannot be read", path.display()))?;
     match settings::parse(&text) {
-        Ok(settings) => Ok((Some(path), settings)),
+        Ok(settings) => {
+            for hint in &settings.hints {
+                eprintln!("mixwarden: {}: {hint}", path.display());
+            }
+            Ok((Some(path), settings))
+        }
         Err(problems) => {
             let lines: Vec<String> = problems.iter().map(|p| format!("  {p}")).collect();
             anyhow::bail!(

@@ -253,6 +253,9 @@ fn reload_settings(
     });
     match parsed {
         Ok((settings, text)) => {
+            for hint in &settings.hints {
+                tracing::warn!("{}: {hint}", file.display());
+            }
             let schedule = Schedule::new(settings.timetable.clone(), settings.grace_minutes);
             let taken = orders.try_send(Order::Settings(Box::new(settings), Box::new(schedule), text));
             faults.set("settings", taken.err().map(|_| "The new settings could not be handed over; try again.".into()));

@@ -3,6 +3,7 @@
 
 mod problem;
 mod reader;
+mod renamed;
 mod tell;
 pub mod timetable;
 
@@ -89,6 +90,8 @@ pub struct Settings {
     pub listen: std::net::SocketAddr,
     /// File with one `role key` a line for links from other machines; none: loopback only.
     pub keys_file: Option<PathBuf>,
+    /// What the file calls by an earlier name.
+    pub hints: Vec<Problem>,
 }
 
 /// Text to settings.
@@ -107,7 +110,7 @@ pub fn parse(text: &str) -> Result<Settings, Vec<Problem>> {
     let mut report = Report::default();
     let settings = read(&mut report, text, root.get_ref());
     report.problems.sort_by_key(|p| p.line);
-    if report.problems.is_empty() { Ok(settings) } else { Err(report.problems) }
+    if report.problems.is_empty() { Ok(Settings { hints: report.hints, ..settings }) } else { Err(report.problems) }
 }
 
 /// The commented file of all defaults; it parses to `Settings::default()`.
@@ -251,6 +254,7 @@ fn read<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> Settin
         tell,
         listen: listen.parse().unwrap_or_else(|_| ([127, 0, 0, 1], 8391).into()),
         keys_file: (!keys.is_empty()).then(|| keys.into()),
+        hints: Vec::new(),
     }
 }
 
@@ -319,11 +323,14 @@ fn read_feeds<'t>(report: &mut Report, text: &'t str, root: &'t DeTable<'t>) -> 
         );
         let room_microphone =
             s.switch("room_microphone", false, "this feed is a microphone in the room, not a line from the desk");
-        let whole = s.switch("whole", false, "this one channel carries the whole mix, not one side of it");
+        let whole = s.switch("whole_mix", false, "this one channel carries the whole mix, not one side of it");
         if whole && channels.len() != 1 {
-            s.clash("whole", "true was found beside two channels; it is for a feed of one: give false, or one channel");
+            s.clash(
+                "whole_mix",
+                "true was found beside two channels; it is for a feed of one: give false, or one channel",
+            );
         } else if whole && room_microphone {
-            s.clash("whole", "true was found beside room_microphone = true; a microphone hears the room, not the mix: keep one of the two");
+            s.clash("whole_mix", "true was found beside room_microphone = true; a microphone hears the room, not the mix: keep one of the two");
         }
         s.finish(&[]);
         let house = match (room_microphone, whole) {

@@ -2,6 +2,7 @@
 //! means. The same asking, over an empty table, writes the commented file of defaults: one source for both.
 
 use super::problem::{Problem, nearest};
+use super::renamed;
 use std::fmt::Write as _;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -10,6 +11,8 @@ use toml::de::{DeTable, DeValue};
 #[derive(Default)]
 pub(super) struct Report {
     pub(super) problems: Vec<Problem>,
+    /// What is read, and has another name by now.
+    pub(super) hints: Vec<Problem>,
     /// The commented defaults, as they are asked for.
     pub(super) defaults: String,
 }
@@ -53,7 +56,18 @@ impl<'r, 't> Section<'r, 't> {
         self.asked.push(key);
         let _ =
             writeln!(self.report.defaults, "# {doc}\n{}{key} = {default}", if default.is_empty() { "#" } else { "" });
-        self.table.and_then(|t| t.get(key))
+        let (table, earlier) = (self.table?, renamed::earlier(&self.name, key));
+        let Some((old, value)) = earlier.and_then(|old| Some((old, table.get(old)?))) else { return table.get(key) };
+        self.asked.push(old);
+        let (line, name) = (line_of(self.text, value), format!("{}.{old}", self.name));
+        if table.get(key).is_some() {
+            let sentence = format!("stands beside {key}, its new name: keep that one");
+            self.report.problems.push(Problem { line, key: name, sentence });
+        } else {
+            let sentence = format!("is called {key} now; it is read all the same");
+            self.report.hints.push(Problem { line, key: name, sentence });
+        }
+        Some(value)
     }
 
     fn wrong(&mut self, key: &str, value: &Spanned<DeValue<'t>>, want: &str) {
