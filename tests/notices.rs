@@ -65,8 +65,12 @@ impl Drop for Process {
     }
 }
 
-fn wait(what: &str, mut done: impl FnMut() -> bool) {
-    let end = Instant::now() + PATIENCE;
+fn wait(what: &str, done: impl FnMut() -> bool) {
+    wait_for(PATIENCE, what, done);
+}
+
+fn wait_for(patience: Duration, what: &str, mut done: impl FnMut() -> bool) {
+    let end = Instant::now() + patience;
     while !done() {
         assert!(Instant::now() < end, "{what} did not come");
         std::thread::sleep(Duration::from_millis(20));
@@ -327,7 +331,10 @@ fn each_alert_is_told_once_in_order_while_peers_come_and_go() {
         }
         teller.ask("counts");
     }
-    wait("the last notice", || teller.ask("counts")["counts"].as_object().unwrap().values().all(|c| c["waiting"] == 0));
+    let patience = PATIENCE * (1 + alerts as u32 / 50);
+    wait_for(patience, "the last notice", || {
+        teller.ask("counts")["counts"].as_object().unwrap().values().all(|c| c["waiting"] == 0)
+    });
     let want: Vec<String> = (1..=alerts).flat_map(|n| ids_of(n, &STEPS)).collect();
     wait("the reader's last message", || peers.told()[2].1.contains(&want[want.len() - 1]));
     let counts = teller.ask("counts");

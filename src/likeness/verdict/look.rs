@@ -63,7 +63,7 @@ mod limit {
     /// Own: lasting movement over that of a copy,
     pub(super) const OWN_OVER_COPY: f64 = 1.5;
     /// and in any case this, dB.
-    pub(super) const OWN_LASTING_DB: f64 = 0.2;
+    pub(super) const OWN_LASTING_DB: f64 = 0.28;
     /// Own: lasting movement over what sound that the house does not explain could do.
     pub(super) const OWN_OVER_STRANGER: f64 = 0.2;
     /// Own: lasting movement over all movement (a multiband compressor moves groups of bands, from moment to moment).
@@ -75,9 +75,9 @@ mod limit {
     /// Own: sound that is not talk, seconds (talk alone may be one talker behind a heavy compressor).
     pub(super) const BESIDE_TALK_SECONDS: f64 = 15.0;
     /// Own: movement of the broadband gain, dB: a room on a copy moves the bands, and leaves the whole as it was,
-    pub(super) const OWN_WHOLE_DB: f64 = 0.12;
+    pub(super) const OWN_WHOLE_DB: f64 = 0.15;
     /// or moves it by less than this over what it adds.
-    pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.15;
+    pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.2;
     /// Own, though the whole stands still: unexplained part under which a room on a copy is too soft to matter, dB,
     pub(super) const NO_ROOM_DB: f64 = -29.0;
     /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy, and the whole
@@ -100,8 +100,10 @@ mod limit {
     pub(super) const PROCESSED_OVER_COPY: f64 = 0.9;
     /// and does not last (lasting movement over that of a copy).
     pub(super) const PROCESSED_LASTING: f64 = 0.75;
-    /// Copy without much processing: movement over that of an equalised and compressed copy.
+    /// Copy without much processing: movement over that of an equalised and compressed copy,
     pub(super) const COPY_OVER_COPY: f64 = 1.2;
+    /// and lasting movement over that of a copy: sources moved by 2 dB behind a compressor have shown 0.84.
+    pub(super) const COPY_LASTING: f64 = 0.8;
     /// Copy with something added: movement, and local movement, over what the unexplained sound could do at most,
     pub(super) const ADDED_MOVES: f64 = 0.45;
     /// of which this local,
@@ -181,7 +183,9 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     {
         return own(Detail::LevelSteps, AGREEING_STEP_LOOKS);
     }
-    let still = b.moves_db <= limit::COPY_MOVES_DB && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db;
+    let still = b.moves_db <= limit::COPY_MOVES_DB
+        && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
+        && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
     let processed = b.moves_db <= limit::PROCESSED_MOVES_DB
         && b.moves_db <= limit::PROCESSED_OVER_COPY * b.copy_moves_db
         && b.lasting_moves_db <= limit::PROCESSED_LASTING * copy_lasting_db(b);
