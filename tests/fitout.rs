@@ -39,6 +39,14 @@ fn step(browser: &Browser, n: usize) -> String {
     browser.find(&format!(".steps > li:nth-child({n})")).text()
 }
 
+/// Waits until a step is the one to be done now.
+fn until_step(browser: &Browser, n: usize) {
+    let now = format!(
+        "const s = document.querySelector('.steps > li:nth-child({n})'); return !!s && s.classList.contains('now')"
+    );
+    browser.until("the next step", &now);
+}
+
 /// Pages and text of a PDF, and the smallest white rim at its left and right, parts of the width.
 fn look(pdf: &[u8], dir: &Path, name: &str) -> (usize, String, f64) {
     let file = dir.join(format!("{name}.pdf"));
@@ -93,10 +101,7 @@ fn a_line_is_checked_on_a_tablet_kept_and_its_report_printed() {
     assert!(step(&browser, 1).contains("Switch the desk on"));
     press(&browser, "Listen now");
     browser.until("listening", "return document.querySelector('#steps').textContent.includes('Listening:')");
-    browser.until(
-        "the first answer",
-        "return document.querySelector('.steps > li:nth-child(2)').classList.contains('now')",
-    );
+    until_step(&browser, 2);
     assert!(step(&browser, 1).contains("pass") && step(&browser, 1).contains("dBFS"), "{}", step(&browser, 1));
     // The tone is on from 20 s to 80 s.
     wait("the tone", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > 21.0));
@@ -105,27 +110,19 @@ fn a_line_is_checked_on_a_tablet_kept_and_its_report_printed() {
         "const s = document.querySelector('select[name=alignment]'); if (s) s.value = '-18'; return !!s",
     );
     press(&browser, "Listen now");
-    browser.until(
-        "the answers to the tone",
-        "return document.querySelector('.steps > li:nth-child(3)').classList.contains('now')",
-    );
+    until_step(&browser, 3);
     let tone = step(&browser, 2);
     for wanted in ["-18.0 dBFS", "as EBU R 49 asks", "both sides in step", "pass"] {
         assert!(tone.contains(wanted), "{wanted}: {tone}");
     }
     wait("the quiet line", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > 81.0));
     press(&browser, "Listen now");
-    browser.until(
-        "the noise floor",
-        "return document.querySelector('.steps > li:nth-child(4)').classList.contains('now')",
-    );
+    until_step(&browser, 4);
     assert!(step(&browser, 3).contains("dBFS RMS") && step(&browser, 3).contains("pass"), "{}", step(&browser, 3));
     press(&browser, "Leave this step out");
-    browser
-        .until("the fifth step", "return document.querySelector('.steps > li:nth-child(5)').classList.contains('now')");
+    until_step(&browser, 5);
     press(&browser, "Listen now");
-    browser
-        .until("the sixth step", "return document.querySelector('.steps > li:nth-child(6)').classList.contains('now')");
+    until_step(&browser, 6);
     assert!(step(&browser, 5).contains("no house feed is set up"));
     press(&browser, "Leave this step out");
     press(&browser, "Keep as this venue's baseline");
@@ -157,25 +154,19 @@ fn clock_own_mix_and_the_warning_itself_are_checked_on_the_page() {
     let daemon = Daemon::start(mixwarden().args(["rehearse", "--speed", "10"]));
     let browser = Browser::open(true);
     browser.go(&format!("{}linecheck", daemon.address));
-    let until_step = |n: usize| {
-        let now = format!(
-            "const s = document.querySelector('.steps > li:nth-child({n})'); return !!s && s.classList.contains('now')"
-        );
-        browser.until("the next step", &now);
-    };
     let stream = |from: f64| wait("the moment", || daemon.now()["stream_seconds"].as_f64().filter(|s| *s > from));
     for n in 2..=4 {
         press(&browser, "Leave this step out");
-        until_step(n);
+        until_step(&browser, n);
     }
     press(&browser, "Listen now");
-    until_step(5);
+    until_step(&browser, 5);
     let clock = step(&browser, 4);
     assert!(clock.contains("0 frames lost") && clock.contains("cannot tell") && clock.contains("ppm"), "{clock}");
     // Talk, hymn, reading and band were heard by now, and both mixes with them.
     stream(450.0);
     press(&browser, "Listen now");
-    until_step(6);
+    until_step(&browser, 6);
     let own = step(&browser, 5);
     assert!(own.contains("pass") && own.contains("own mix"), "{own}");
     // The device stops at 570 s.

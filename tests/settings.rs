@@ -53,6 +53,8 @@ fn a_key_of_the_version_before_is_read_with_a_hint_to_its_new_name() {
     let (old, new) = (of("whole = true").unwrap(), of("whole_mix = true").unwrap());
     assert_eq!(Settings { hints: Vec::new(), ..old.clone() }, new);
     assert_eq!(old.hints[0].to_string(), "line 4: feed.house.whole: is called whole_mix now; it is read all the same");
+    let microphone = of("room_microphone = true\nwhole = true").unwrap_err();
+    assert!(microphone[0].to_string().starts_with("line 5: feed.house.whole: true was found"), "{}", microphone[0]);
     let both = of("whole = true\nwhole_mix = true").unwrap_err();
     assert!(both[0].to_string().contains("keep that one"), "{}", both[0]);
 }

@@ -143,7 +143,7 @@ impl Chain {
         }
     }
 
-    /// Before the first arrival: measures levels alone, at a third of the cost; no condition is watched for.
+    /// Before the first arrival: measures levels alone, which costs far less; no condition is watched for.
     pub fn levels_only(&mut self) {
         for lane in &mut self.lanes {
             lane.levels_only();

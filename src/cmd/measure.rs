@@ -51,7 +51,7 @@ pub struct MeasureArgs {
     /// Print the alerts of each file under its figures.
     #[arg(long)]
     alerts: bool,
-    /// Loudness, range and peaks alone, in a third of the time: no faults are looked for.
+    /// Loudness, range and peaks alone, in half of the time or less: no faults are looked for.
     #[arg(long, conflicts_with_all = ["alerts", "fail_on", "json"])]
     levels: bool,
     /// Exit with 1 when a file has an alert this severe: note, advice or warning.

@@ -56,18 +56,25 @@ impl<'r, 't> Section<'r, 't> {
         self.asked.push(key);
         let _ =
             writeln!(self.report.defaults, "# {doc}\n{}{key} = {default}", if default.is_empty() { "#" } else { "" });
-        let (table, earlier) = (self.table?, renamed::earlier(&self.name, key));
-        let Some((old, value)) = earlier.and_then(|old| Some((old, table.get(old)?))) else { return table.get(key) };
-        self.asked.push(old);
-        let (line, name) = (line_of(self.text, value), format!("{}.{old}", self.name));
-        if table.get(key).is_some() {
-            let sentence = format!("stands beside {key}, its new name: keep that one");
-            self.report.problems.push(Problem { line, key: name, sentence });
-        } else {
-            let sentence = format!("is called {key} now; it is read all the same");
-            self.report.hints.push(Problem { line, key: name, sentence });
+        let (name, value) = self.given(key)?;
+        if name != key {
+            self.asked.push(name);
+            if self.table.is_some_and(|t| t.contains_key(key)) {
+                self.clash(key, &format!("stands beside {key}, its new name: keep that one"));
+            } else {
+                let sentence = format!("is called {key} now; it is read all the same");
+                let problem =
+                    Problem { line: line_of(self.text, value), key: format!("{}.{name}", self.name), sentence };
+                self.report.hints.push(problem);
+            }
         }
         Some(value)
+    }
+
+    /// What stands under `key`, or under the name that it had before, and that name.
+    fn given(&self, key: &'static str) -> Option<(&'static str, &'t Spanned<DeValue<'t>>)> {
+        let mut names = renamed::earlier(&self.name, key).into_iter().chain([key]);
+        names.find_map(|name| Some((name, self.table?.get(name)?)))
     }
 
     fn wrong(&mut self, key: &str, value: &Spanned<DeValue<'t>>, want: &str) {
@@ -219,9 +226,9 @@ impl<'r, 't> Section<'r, 't> {
     }
 
     /// Reports that what `key` says does not go with the rest of the section.
-    pub(super) fn clash(&mut self, key: &str, sentence: &str) {
-        let line = self.table.and_then(|t| t.get(key)).map_or(0, |value| line_of(self.text, value));
-        self.report.problems.push(Problem { line, key: format!("{}.{key}", self.name), sentence: sentence.into() });
+    pub(super) fn clash(&mut self, key: &'static str, sentence: &str) {
+        let (name, line) = self.given(key).map_or((key, 0), |(name, value)| (name, line_of(self.text, value)));
+        self.report.problems.push(Problem { line, key: format!("{}.{name}", self.name), sentence: sentence.into() });
     }
 
     /// Reports keys that nobody asked for; `sections` may stand below this one.
