@@ -154,12 +154,16 @@ pub struct Board {
 pub struct PairBoard {
     /// The newest look.
     pub likeness: Likeness,
-    /// Gain by group of bands in each of the last looks against the median, dB, oldest first: ten minutes.
+    /// Gain by group of bands against the median every ten seconds, dB, oldest first: ten minutes.
     pub lately: VecDeque<[Option<f64>; likeness::GROUPS]>,
     /// Changes of the verdict: when, and to what; the newest last.
     pub changes: VecDeque<(StreamTime, Kin)>,
+    /// When `lately` was last added to.
+    added: StreamTime,
 }
 
+/// Seconds from one look that `lately` keeps to the next (every block is 1.02 s, a look every 5 or 10 of them).
+const LATELY_SECONDS: f64 = 10.0;
 /// Changes of the verdict that the board still shows.
 const PAST_CHANGES: usize = 20;
 
@@ -171,10 +175,13 @@ impl PairBoard {
             }
             self.changes.push_back((now, likeness.kin));
         }
-        if self.lately.len() == likeness::HISTORY {
-            self.lately.pop_front();
+        if self.lately.is_empty() || now.since(self.added) >= LATELY_SECONDS {
+            if self.lately.len() == likeness::HISTORY {
+                self.lately.pop_front();
+            }
+            self.lately.push_back(likeness.lately_db);
+            self.added = now;
         }
-        self.lately.push_back(likeness.lately_db);
         self.likeness = likeness.clone();
     }
 }

@@ -1,4 +1,4 @@
-//! The comparison at work: hops of both feeds in, a look at what they share every ten seconds.
+//! The comparison at work: hops of both feeds in, a look at what they share every five seconds.
 
 use super::acquire::Acquire;
 use super::balance::{self, Balance};
@@ -14,10 +14,12 @@ use std::collections::VecDeque;
 
 /// Blocks looked back at: 180 s.
 const LOOK_BACK: usize = 176;
-/// Blocks from one look to the next: 10.2 s.
-const LOOK_EVERY: u64 = 10;
+/// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time.
+const LOOK_EVERY: u64 = 5;
 /// Blocks of the newest part that may speak for itself: 90 s.
 const RECENT: usize = 88;
+/// Blocks of the part that may speak for a copy where an own mix stood: 61 s.
+const CHANGED: usize = 60;
 /// Blocks of half a minute.
 const HALF_MINUTE: usize = 30;
 /// Blocks of shared sound in a row that end the verdict "unrelated": 4 s.
@@ -89,7 +91,7 @@ impl Comparer {
     }
 
     /// The next 10 ms of both, interleaved; `None` where they never came. Gives whether there was a look, which comes
-    /// every 10.2 s: then `likeness` is new.
+    /// every 5 or 10 s: then `likeness` is new.
     pub fn hop(&mut self, stream: Option<&[f32]>, house: Option<&[f32]>) -> bool {
         self.push_stream(stream);
         self.push_house(house);
@@ -168,29 +170,37 @@ impl Comparer {
         if !self.blocks.is_multiple_of(LOOK_EVERY) && !refuted {
             return false;
         }
-        self.look();
-        true
+        self.look(refuted || self.blocks.is_multiple_of(2 * LOOK_EVERY))
     }
 
-    fn look(&mut self) {
-        let newest = self.figures(RECENT);
-        let all = self.figures(LOOK_BACK);
-        let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), self.house_is);
+    /// Gives whether there was something to look at: between two looks at all that was heard, a verdict of the newest
+    /// part alone.
+    fn look(&mut self, all_too: bool) -> bool {
+        let house_is = self.house_is;
+        let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), house_is);
         // What the last minutes show by themselves goes before what was: the patch may have been changed since.
-        let (opinion, figures) = match say(&newest) {
-            // Level steps that come back to the same are proved by all that was heard, or not at all.
-            opinion
-                if opinion.kin != Kin::Unsure
-                    && opinion.detail != Detail::LevelSteps
-                    && newest.heard.both_seconds < all.heard.both_seconds =>
-            {
-                (opinion, newest)
+        let mut figures = self.figures(RECENT);
+        let mut opinion = say(&figures);
+        // Half of the newest part may still be what was before the patch was changed.
+        if self.standing.announced.kin == Kin::Own && opinion.kin != Kin::Copy {
+            let changed = self.figures(CHANGED);
+            let told = say(&changed);
+            if (told.kin, told.detail) == (Kin::Copy, Detail::Plain) {
+                (figures, opinion) = (changed, told);
             }
-            _ => (say(&all), all),
-        };
-        let changed = self.standing.take(opinion, self.sharing >= SHARING);
+        }
+        // Level steps that come back to the same are proved by all that was heard, or not at all.
+        if opinion.kin == Kin::Unsure || opinion.detail == Detail::LevelSteps {
+            if !all_too {
+                return false;
+            }
+            figures = self.figures(LOOK_BACK);
+            opinion = say(&figures);
+        }
+        let changed = self.standing.take(opinion, self.blocks, self.sharing >= SHARING);
         self.tell(changed, &figures);
         (self.balance, self.heard) = (figures.balance, figures.heard);
+        true
     }
 
     /// The figures of the last `span` blocks.

@@ -32,30 +32,34 @@ pub fn deviation(values: &[f64]) -> f64 {
 }
 
 /// Median; 0 of nothing.
-pub fn median(values: Vec<f64>) -> f64 {
-    percentile(&values, 0.5)
+pub fn median(mut values: Vec<f64>) -> f64 {
+    place(&mut values, 0.5)
 }
 
 /// The value under which this share lies; 0 of nothing.
 pub fn percentile(values: &[f64], share: f64) -> f64 {
+    place(&mut values.to_vec(), share)
+}
+
+fn place(values: &mut [f64], share: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    let mut values = values.to_vec();
     let place = ((values.len() - 1) as f64 * share).round() as usize;
     *values.select_nth_unstable_by(place, f64::total_cmp).1
 }
 
 /// Median by weight; values of weight 0 are left out.
 pub fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
-    let mut order: Vec<usize> = (0..values.len()).filter(|i| weights[*i] > 0.0).collect();
-    order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
+    let pairs = values.iter().copied().zip(weights.iter().copied());
+    let mut order: Vec<(f64, f64)> = pairs.filter(|(_, weight)| *weight > 0.0).collect();
+    order.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let half = weights.iter().sum::<f64>() / 2.0;
     let mut sum = 0.0;
-    for i in &order {
-        sum += weights[*i];
+    for (value, weight) in order {
+        sum += weight;
         if sum >= half {
-            return values[*i];
+            return value;
         }
     }
     0.0

@@ -25,8 +25,8 @@ const SHARED: f64 = 8.0;
 const LOST_BLOCKS: u32 = 8;
 /// Largest clock difference followed: 1000 ppm.
 const MAX_SLOPE: f64 = 1e-3 * STEP as f64;
-/// Time constant of the mean band powers that weigh the gain, frames (30 s).
-const WEIGHT_FRAMES: f64 = 30.0 * super::thin::WORK_HZ as f64 / STEP as f64;
+/// Time constant of the mean band powers that weigh the gain, frames (3 s).
+const WEIGHT_FRAMES: f64 = 3.0 * super::thin::WORK_HZ as f64 / STEP as f64;
 
 /// What the two feeds share in one cell.
 #[derive(Debug, Clone, Copy)]

@@ -87,16 +87,56 @@ const STEEP_DB: f64 = 0.7;
 
 /// A row less its running median over seven bands, which keeps the steps between the groups of a multiband compressor.
 fn beside_neighbours(row: &[f64; BANDS], heard: &[bool; BANDS]) -> [f64; BANDS] {
-    std::array::from_fn(|b| {
-        let (mut near, mut n) = ([0.0; 7], 0);
-        for k in (b.saturating_sub(3)..(b + 4).min(BANDS)).filter(|k| heard[*k]) {
-            near[n] = row[k];
-            n += 1;
+    let mut near = Sorted::default();
+    let mut beside = [0.0; BANDS];
+    (0..3).filter(|k| heard[*k]).for_each(|k| near.insert(row[k]));
+    for b in 0..BANDS {
+        if b + 3 < BANDS && heard[b + 3] {
+            near.insert(row[b + 3]);
         }
-        near[..n].sort_by(f64::total_cmp);
-        let middle = if n == 0 { 0.0 } else { (near[(n - 1) / 2] + near[n / 2]) / 2.0 };
-        (row[b] - middle).clamp(-6.0, 6.0)
-    })
+        if b > 3 && heard[b - 4] {
+            near.remove(row[b - 4]);
+        }
+        beside[b] = (row[b] - near.middle()).clamp(-6.0, 6.0);
+    }
+    beside
+}
+
+/// Up to eight values in order: a running median's, between the one that comes and the one that goes.
+#[derive(Default)]
+struct Sorted {
+    values: [f64; 8],
+    n: usize,
+}
+
+impl Sorted {
+    fn insert(&mut self, value: f64) {
+        let mut at = self.n;
+        while at > 0 && self.values[at - 1] > value {
+            self.values[at] = self.values[at - 1];
+            at -= 1;
+        }
+        self.values[at] = value;
+        self.n += 1;
+    }
+
+    /// Takes out one that was put in.
+    fn remove(&mut self, value: f64) {
+        let mut at = 0;
+        while at + 1 < self.n && self.values[at] < value {
+            at += 1;
+        }
+        self.n -= 1;
+        while at < self.n {
+            self.values[at] = self.values[at + 1];
+            at += 1;
+        }
+    }
+
+    /// 0 of nothing.
+    fn middle(&self) -> f64 {
+        if self.n == 0 { 0.0 } else { (self.values[(self.n - 1) / 2] + self.values[self.n / 2]) / 2.0 }
+    }
 }
 
 /// Movement that one cell shares with the next two. A source that is louder in one mix stays so as long as it sounds;
@@ -109,11 +149,12 @@ struct Lasting {
 
 impl Lasting {
     fn add(&mut self, rows: &[[f64; BANDS]], weights: &[[f64; BANDS]], level: &[f64; BANDS]) {
+        let roots: Vec<[f64; BANDS]> = weights.iter().map(|w| w.map(f64::sqrt)).collect();
         for later in 1..=2 {
             for t in later..rows.len() {
                 for b in 0..BANDS {
                     // Nothing where either was not heard: its weight is 0.
-                    let weight = level[b] * (weights[t][b] * weights[t - later][b]).sqrt();
+                    let weight = level[b] * roots[t][b] * roots[t - later][b];
                     self.weights += weight;
                     self.products += weight * rows[t][b] * rows[t - later][b];
                 }

@@ -14,13 +14,13 @@ pub const ENOUGH_SECONDS: f64 = 40.0;
 /// Talk and held sound that a copy's certificate needs, each, seconds.
 const CERTIFICATE_SECONDS: f64 = 20.0;
 
-/// Looks in a row that must agree before a verdict is announced (20 s after the first),
-const AGREEING_LOOKS: u32 = 3;
+/// Blocks (of 1.02 s) over which all looks must agree before a verdict is announced,
+const AGREEING: u64 = 20;
 /// where the evidence is this many times what it takes (copies but those of one side have shown 1.5 at most),
 const STRONG: f64 = 1.8;
-const AGREEING_STRONG_LOOKS: u32 = 2;
+const AGREEING_STRONG: u64 = 10;
 /// and of level steps, which were seen there and back when they are seen at all.
-const AGREEING_STEP_LOOKS: u32 = 1;
+const AGREEING_STEPS: u64 = 0;
 
 /// One look.
 pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opinion {
@@ -36,7 +36,7 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opini
     let room_microphone = house == HouseFeed::RoomMicrophone;
     let wait = if room_microphone { UNRELATED_ROOM_SECONDS } else { UNRELATED_SECONDS };
     if heard.recent_seconds >= wait && heard.shared < 0.1 && heard.telling >= TELLING_SHARE {
-        return Opinion::certain(Kin::Unrelated, Detail::NothingShared, AGREEING_LOOKS);
+        return Opinion::certain(Kin::Unrelated, Detail::NothingShared, AGREEING);
     }
     if room_microphone {
         return Opinion::unsure(Detail::RoomMicrophone, Missing::DeskFeed, 0.0);
@@ -78,7 +78,10 @@ mod limit {
     pub(super) const OWN_WHOLE_DB: f64 = 0.15;
     /// or moves it by less than this over what it adds.
     pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.2;
-    /// Own, though the whole stands still: unexplained part under which a room on a copy is too soft to matter, dB,
+    /// Own, though the whole stands still: local movement over what sound that the house does not explain could do.
+    /// Rooms on a copy of several sources have shown 0.73, a lone organ in a room 1.3.
+    pub(super) const BEYOND_STRANGER: f64 = 0.95;
+    /// Or else: unexplained part under which a room on a copy is too soft to matter, dB,
     pub(super) const NO_ROOM_DB: f64 = -29.0;
     /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy, and the whole
     /// stands still, as it does not in a mix that is cut off, dB,
@@ -90,8 +93,8 @@ mod limit {
     pub(super) const NO_ROOM_OVER_COPY: f64 = 2.2;
     /// Own: talk, seconds, or else
     pub(super) const SOME_TALK_SECONDS: f64 = 5.0;
-    /// jitter of the broadband gain over local movement, as one held source does not have.
-    pub(super) const SEVERAL_JITTER: f64 = 0.1;
+    /// jitter of the broadband gain over local movement, as one held source does not have (an organ in a room: 0.003).
+    pub(super) const SEVERAL_JITTER: f64 = 0.05;
     /// Copy: movement of any copy without much processing, dB.
     pub(super) const COPY_MOVES_DB: f64 = 0.25;
     /// Copy: movement of a processed one, dB, if it is also small against what the processing explains
@@ -150,12 +153,14 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
     let over_copy = |times: f64| b.moves_beside_step_db >= times * b.copy_moves_db;
     let beyond_room = whole_moves_db(b) <= limit::STILL_BLOCKS_DB && over_copy(limit::BEYOND_ROOM_OVER_COPY);
     let room_db = if beyond_room { limit::SOFT_ROOM_DB } else { limit::NO_ROOM_DB };
+    let several =
+        heard.talk_seconds >= limit::SOME_TALK_SECONDS || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db;
+    let beyond_stranger = b.local_moves_db >= limit::BEYOND_STRANGER * b.stranger_moves_db;
     let no_room = whole_moves_db(b) >= whole
+        || several && beyond_stranger && over_copy(limit::NO_ROOM_OVER_COPY)
         || b.unexplained_db <= room_db
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && over_copy(limit::NO_ROOM_OVER_COPY);
-    let several =
-        heard.talk_seconds >= limit::SOME_TALK_SECONDS || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db;
     b.lasting_moves_db >= least_lasting_db(b)
         && over_copy(limit::OWN_MOVES)
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
@@ -167,13 +172,13 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
 fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
     let half = b.one_side && house == HouseFeed::Line;
-    let own = |detail, looks| match half {
+    let own = |detail, blocks| match half {
         true => Opinion::unsure(Detail::OneSide, Missing::BothSides, 0.0),
-        false => Opinion::certain(Kin::Own, detail, looks),
+        false => Opinion::certain(Kin::Own, detail, blocks),
     };
     if balance_moves(heard, b) {
         let strong = !b.one_side && b.lasting_moves_db >= STRONG * least_lasting_db(b);
-        return own(Detail::BalanceMoves, if strong { AGREEING_STRONG_LOOKS } else { AGREEING_LOOKS });
+        return own(Detail::BalanceMoves, if strong { AGREEING_STRONG } else { AGREEING });
     }
     let step = b.talk_step_db.abs();
     if step >= limit::STEP_DB
@@ -181,7 +186,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
         && b.kind_spread_db <= limit::STEP_SPREAD * step
         && b.wobble_db <= limit::STEP_SPREAD * step
     {
-        return own(Detail::LevelSteps, AGREEING_STEP_LOOKS);
+        return own(Detail::LevelSteps, AGREEING_STEPS);
     }
     let still = b.moves_db <= limit::COPY_MOVES_DB
         && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
@@ -209,7 +214,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
             } else {
                 Detail::Plain
             };
-            Opinion::certain(Kin::Copy, detail, AGREEING_LOOKS)
+            Opinion::certain(Kin::Copy, detail, AGREEING)
         }
         (true, false) => Opinion::unsure(Detail::OneSource, Missing::Talk, talk),
         (false, true) => Opinion::unsure(Detail::OneSource, Missing::Music, music),
@@ -267,8 +272,11 @@ mod tests {
             ..still()
         };
         assert_eq!(kin(&heard(), &own), (Kin::Own, Detail::BalanceMoves));
-        let looks = |b: &Balance| look(&heard(), Some(b), HouseFeed::Line).agreeing_looks;
-        assert_eq!((looks(&own), looks(&Balance { lasting_moves_db: 0.3, ..own.clone() })), (2, 3));
+        let blocks = |b: &Balance| look(&heard(), Some(b), HouseFeed::Line).agreeing_blocks;
+        assert_eq!(
+            (blocks(&own), blocks(&Balance { lasting_moves_db: 0.3, ..own.clone() })),
+            (AGREEING_STRONG, AGREEING)
+        );
         // A lone organ in a room moves its bands, and the whole stands still.
         let organ = Balance {
             moves_db: 0.6,

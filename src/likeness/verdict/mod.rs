@@ -158,17 +158,17 @@ pub struct Opinion {
     pub detail: Detail,
     /// What is missing, and how many seconds of it; `None` with a certain verdict.
     pub missing: Option<(Missing, f64)>,
-    /// Looks in a row (10.2 s apart) that must agree before a certain verdict is announced.
-    pub agreeing_looks: u32,
+    /// Blocks (of 1.02 s) over which all looks must agree before a certain verdict is announced.
+    pub agreeing_blocks: u64,
 }
 
 impl Opinion {
-    fn certain(kin: Kin, detail: Detail, agreeing_looks: u32) -> Self {
-        Self { kin, detail, missing: None, agreeing_looks }
+    fn certain(kin: Kin, detail: Detail, agreeing_blocks: u64) -> Self {
+        Self { kin, detail, missing: None, agreeing_blocks }
     }
 
     fn unsure(detail: Detail, missing: Missing, seconds: f64) -> Self {
-        Self { kin: Kin::Unsure, detail, missing: Some((missing, seconds.max(0.0))), agreeing_looks: 0 }
+        Self { kin: Kin::Unsure, detail, missing: Some((missing, seconds.max(0.0))), agreeing_blocks: 0 }
     }
 }
 

@@ -10,16 +10,18 @@ pub struct Standing {
     /// What the newest look says by itself.
     pub newest: Opinion,
     candidate: Kin,
-    agreeing: u32,
+    /// Block from which on all looks agreed on it.
+    agreeing_from: u64,
 }
 
 impl Standing {
-    /// Takes a look; gives whether the announced kin changed.
-    pub fn take(&mut self, look: Opinion, shares_sound: bool) -> bool {
+    /// Takes the look at block `now`; gives whether the announced kin changed.
+    pub fn take(&mut self, look: Opinion, now: u64, shares_sound: bool) -> bool {
         let before = self.announced.kin;
         self.newest = look;
-        self.agreeing = if look.kin == self.candidate { self.agreeing + 1 } else { 1 };
-        self.candidate = look.kin;
+        if look.kin != self.candidate {
+            (self.candidate, self.agreeing_from) = (look.kin, now);
+        }
         let certain = look.kin != Kin::Unsure;
         if before == Kin::Unrelated && shares_sound {
             // Sound in common is evidence enough against "unrelated".
@@ -27,7 +29,7 @@ impl Standing {
             if certain && look.kin != before {
                 self.announced = Opinion::default();
             }
-        } else if look.kin == before || certain && self.agreeing >= look.agreeing_looks {
+        } else if look.kin == before || certain && now - self.agreeing_from >= look.agreeing_blocks {
             self.announced = look;
         }
         self.announced.kin != before
@@ -39,25 +41,28 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_verdict_stands_until_three_looks_speak_against_it_and_unrelated_until_sound_is_shared() {
-        let say = |kin| Opinion { kin, agreeing_looks: 3, ..Opinion::default() };
+    fn a_verdict_stands_until_all_looks_of_twenty_blocks_speak_against_it_and_unrelated_until_sound_is_shared() {
+        let say = |kin| Opinion { kin, agreeing_blocks: 20, ..Opinion::default() };
         let mut standing = Standing::default();
-        let told: Vec<Kin> = [Kin::Own, Kin::Own, Kin::Own, Kin::Unsure, Kin::Copy, Kin::Copy, Kin::Unsure, Kin::Copy]
-            .map(|kin| {
-                standing.take(say(kin), true);
+        let looks = [Kin::Own, Kin::Own, Kin::Own, Kin::Unsure, Kin::Copy, Kin::Copy, Kin::Unsure, Kin::Copy];
+        let told: Vec<Kin> = looks
+            .iter()
+            .zip(1..)
+            .map(|(kin, i)| {
+                standing.take(say(*kin), 10 * i, true);
                 standing.announced.kin
             })
-            .to_vec();
+            .collect();
         assert_eq!(told, [Kin::Unsure, Kin::Unsure, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own]);
-        assert!(!standing.take(say(Kin::Copy), true));
-        assert!(standing.take(say(Kin::Copy), true), "three in a row");
+        assert!(!standing.take(say(Kin::Copy), 95, true), "15 blocks");
+        assert!(standing.take(say(Kin::Copy), 100, true), "20 blocks");
         let mut standing = Standing::default();
-        for _ in 0..3 {
-            standing.take(say(Kin::Unrelated), false);
+        for now in [10, 20, 30] {
+            standing.take(say(Kin::Unrelated), now, false);
         }
         assert_eq!(standing.announced.kin, Kin::Unrelated);
-        assert!(!standing.take(say(Kin::Unsure), false), "silence is no evidence against it");
-        assert!(standing.take(say(Kin::Unsure), true));
+        assert!(!standing.take(say(Kin::Unsure), 40, false), "silence is no evidence against it");
+        assert!(standing.take(say(Kin::Unsure), 50, true));
         assert_eq!(standing.announced.kin, Kin::Unsure);
     }
 }
