@@ -113,6 +113,15 @@ const OWNS: [(&str, f64, f64, Way); 7] = [
     ("own, 2 dB, compressor", 1.9, 2.1, Way::Compressor),
 ];
 
+/// More of them, from dice of their own.
+const MORE_OWNS: [(&str, Way); 5] = [
+    ("own, 3-10 dB", Way::Codec),
+    ("own, 3-10 dB + room", Way::Ambience),
+    ("own, 3-10 dB, dynamics", Way::Compressor),
+    ("own, 3-10 dB, dynamics", Way::Leveller),
+    ("own, 3-10 dB, ridden", Way::FaderRidden),
+];
+
 /// Two sides of the same talker or organ, one voice in all: nothing can be told.
 fn single(session: &Session) -> bool {
     session.tracks.len() == 1
@@ -196,6 +205,15 @@ pub fn session(seed: u64, seconds: f64, each: &mut dyn FnMut(Played)) {
         }
         if kind < 2 {
             repatched(seed, kind, &mut play_one);
+        }
+    }
+    if !alone {
+        let mut dice = Dice::new(seed ^ 0x0012_3456);
+        for (row, way) in MORE_OWNS {
+            let mut x = mix(&song, &moved(&song, &base, 3.0, 10.0, &mut dice), reverb_db, seed);
+            x.scale(norm);
+            go(&mut x, way, &mut dice);
+            play_one(plain(row, Kin::Own, song.song_from, 90.0, line(x, &mut dice)), &house, &mut dice);
         }
     }
     let other = make(seed ^ 0x5555_0000, (kind + 3) % 6, seconds);
