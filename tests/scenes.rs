@@ -93,6 +93,23 @@ fn polarity() {
     one(&turned, "polarity", (24.0, 32.0), 60.0);
     let in_music = Listening::to(&band(60.0, 1).change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
     one(&in_music, "polarity", (24.0, 40.0), 60.0);
+    // Wide held sound: each rank of an organ reaches the sides in another way, and they are unlike as a whole.
+    let organ = || {
+        Audio::made(60.0, 48_000, |t| {
+            let chord = (t / 2.4) as u32;
+            let speaks = ((t % 2.4).min(2.4 - t % 2.4) / 0.05).min(1.0);
+            let rank = |k: u32| {
+                let hz = 110.0 * 1.29f64.powi(k as i32) * [1.0, 1.06, 0.94, 1.12][(chord % 4) as usize];
+                // From the same to nearly turned over: a correlation of 0.2 in all.
+                let apart = 0.45 * f64::from((k * 7 + chord) % 16) / 16.0;
+                [sine(hz, t), sine(hz, t + apart / hz)].map(|x| 0.04 * speaks * x)
+            };
+            (0..16).map(rank).fold([0.0; 2], |sum, [l, r]| [sum[0] + l, sum[1] + r])
+        })
+    };
+    let turned = Listening::to(&organ().change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
+    one(&turned, "polarity", (24.0, 30.0), 60.0);
+    quiet(&Listening::to(&organ()).hear());
     quiet(&Listening::to(&band(60.0, 2)).hear());
 }
 

@@ -31,6 +31,9 @@ pub struct Spectrum {
     pub bands_dbfs: [f32; BANDS],
     /// Left's part of each band's power, 0 to 1; 0.5 where there is one channel or nothing in the band.
     pub left_share: [f32; BANDS],
+    /// How alike the sides are in each band: 1 the same, 0 unlike, -1 the same but turned over; 0 where there is one
+    /// channel or nothing in the band.
+    pub alike: [f32; BANDS],
     /// Peaks that stand alone, the strongest first; the strongest of all comes first even if it has harmonics.
     pub peaks: [Peak; PEAKS],
 }
@@ -117,7 +120,7 @@ impl Analyser {
             return None;
         }
         let mut bands_dbfs = [f32::NEG_INFINITY; BANDS];
-        let mut left_share = [0.5; BANDS];
+        let (mut left_share, mut alike) = ([0.5; BANDS], [0.0; BANDS]);
         let (mut flat, mut weight) = (0.0, 0.0);
         for b in 0..BANDS {
             let range = self.edges[b]..self.edges[b + 1].max(self.edges[b]);
@@ -125,7 +128,9 @@ impl Analyser {
             let sum = sum(bins);
             bands_dbfs[b] = db(sum);
             if two_sides && sum > 0.0 {
-                left_share[b] = (0.5 + 0.5 * self.work.left_less_right(range) / sum).clamp(0.0, 1.0);
+                let [left_less_right, common] = self.work.sides(range);
+                left_share[b] = (0.5 + 0.5 * left_less_right / sum).clamp(0.0, 1.0);
+                alike[b] = (common / sum).clamp(-1.0, 1.0);
             }
             if NOISE_BANDS.contains(&b) && sum > total * 1e-5 {
                 flat += flatness(bins, sum) * f64::from(sum);
@@ -134,7 +139,7 @@ impl Analyser {
         }
         let noise_likeness = if weight > 0.0 { (flat / weight) as f32 } else { 0.0 };
         let peaks = peaks::purest(power, self.bin_hz);
-        Some(Spectrum { level_dbfs: db(total), noise_likeness, bands_dbfs, left_share, peaks })
+        Some(Spectrum { level_dbfs: db(total), noise_likeness, bands_dbfs, left_share, alike, peaks })
     }
 }
 
@@ -199,8 +204,11 @@ mod tests {
             _ => -0.1 * sine(1_003.0, t) + 0.1 * 10f64.powf(-0.5) * sine(4_003.0, t + 0.3),
         });
         assert!((s.left_share[10] - 0.5).abs() < 1e-3 && (s.left_share[16] - 10.0 / 11.0).abs() < 1e-3, "{s:?}");
+        // At 4 kHz the right is 0.3 s behind, 1 200.9 turns: most of a turn is left, cos(0.9 turns) = 0.81, and
+        // sides 10 dB apart have 2 / (10^0.5 + 10^-0.5) of it in common.
+        assert!((s.alike[10] + 1.0).abs() < 1e-3 && (s.alike[16] - 0.81 * 0.575).abs() < 0.01, "{s:?}");
         let s = of(48_000, 1, |t, _| 0.1 * sine(1_003.0, t));
-        assert_eq!(s.left_share, [0.5; BANDS]);
+        assert_eq!((s.left_share, s.alike), ([0.5; BANDS], [0.0; BANDS]));
     }
 
     #[test]

@@ -62,14 +62,16 @@ pub(super) struct Work {
 }
 
 impl Work {
-    /// Power of the left less that of the right in `bins` (1 to half the size), scaled as `power`.
-    pub(super) fn left_less_right(&self, bins: Range<usize>) -> f32 {
+    /// Power of the left less that of the right in `bins` (1 to half the size), and twice what the sides have in
+    /// common there (negative where one is turned over), scaled as `power`.
+    pub(super) fn sides(&self, bins: Range<usize>) -> [f32; 2] {
         // The left went in as the real part, the right as the imaginary part, of one transform Z: then
-        // |L|^2 - |R|^2 is the real part of Z[k] Z[n - k].
+        // |L|^2 - |R|^2 is the real part of Z[k] Z[n - k], and 2 Re(L R*) the imaginary one.
         let n = self.line.len();
         let mirrored = self.line[n + 1 - bins.end..n + 1 - bins.start].iter().rev();
-        let product = |(a, b): (&Complex<f32>, &Complex<f32>)| a.re * b.re - a.im * b.im;
-        self.scale * self.line[bins].iter().zip(mirrored).map(product).sum::<f32>()
+        let product = |(a, b): (&Complex<f32>, &Complex<f32>)| a * b;
+        let sum = self.line[bins].iter().zip(mirrored).map(product).sum::<Complex<f32>>();
+        [self.scale * sum.re, self.scale * sum.im]
     }
 }
 

@@ -6,6 +6,7 @@ pub mod imbalance;
 mod lean;
 pub mod mono_loss;
 pub mod polarity;
+mod turn;
 
 use super::Scene;
 use super::ring::push;

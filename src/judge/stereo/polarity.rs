@@ -4,14 +4,16 @@
 //! a hollow, placeless voice; on a phone's one loudspeaker next to nothing. If nobody acts, most viewers on
 //! phones go. Time that there is: none. Speech, which is in the middle, decides: its correlation is +1 when all
 //! is well and -1 when a side is turned over. In wide music only the moment of the turn can be seen: a
-//! correlation that changes its sign between two seconds of unbroken sound.
+//! correlation that changes its sign between two seconds of unbroken sound, or all bands that do (`turn`).
 
+use super::turn::Turn;
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+use crate::measure::spectrum::Spectrum;
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "one side is turned over: the sides cancel on one loudspeaker";
@@ -47,7 +49,8 @@ impl Recruit for Settings {
             settings: self.clone(),
             pair: Pair::over(AVERAGE_SECONDS),
             last: VecDeque::new(),
-            turned: false,
+            turn: Turn::default(),
+            turned: Turned::Not,
         })
     }
 }
@@ -64,8 +67,29 @@ struct Polarity {
     pair: Pair,
     /// Correlation of the last ticks of unbroken sound, oldest first.
     last: VecDeque<f64>,
-    /// The turn was seen, and has not been taken back.
-    turned: bool,
+    turn: Turn,
+    turned: Turned,
+}
+
+/// Whether a turn was seen that has not been taken back.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Turned {
+    Not,
+    /// By the correlation of all.
+    Whole,
+    /// By the bands of wide sound.
+    Bands,
+}
+
+impl Turned {
+    /// Correlation under which it is told, and above which it is over.
+    fn limits(self, s: &Settings) -> [f64; 2] {
+        match self {
+            Self::Not => [s.below_correlation, s.clear_above_correlation],
+            Self::Whole => [-TURN_FROM, s.clear_above_correlation],
+            Self::Bands => [0.0, TURN_FROM],
+        }
+    }
 }
 
 impl Polarity {
@@ -81,9 +105,17 @@ impl Polarity {
         let (old, new) = (self.last[TURN_TICKS - 1], self.last[TURN_TICKS + 1]);
         let mirrored = (before + after).abs() < 0.3 && (old + new).abs() < 0.5;
         if before > TURN_FROM && after < -TURN_FROM && old > 0.0 && new < 0.0 && mirrored {
-            self.turned = true;
+            self.turned = Turned::Whole;
         } else if after > TURN_FROM {
-            self.turned = false;
+            self.turned = Turned::Not;
+        }
+    }
+
+    fn follow_bands(&mut self, spectrum: &Spectrum) {
+        match self.turn.take(spectrum) {
+            Some(true) if self.turned == Turned::Not => self.turned = Turned::Bands,
+            Some(false) => self.turned = Turned::Not,
+            _ => {}
         }
     }
 }
@@ -92,16 +124,20 @@ impl Watch for Polarity {
     fn look(&mut self, scene: &Scene<'_>) -> Verdict {
         if !plays_on_two_sides(scene) {
             self.last.clear();
+            self.turn.interrupted();
             return Verdict::Unsure;
         }
         self.follow_turn(scene.feed.correlation().unwrap_or(0.0));
+        if let Some(spectrum) = &scene.feed.spectrum {
+            self.follow_bands(spectrum);
+        }
         self.pair.take(scene.feed);
         let s = &self.settings;
         let correlation = self.pair.correlation();
-        let limit = if self.turned { -TURN_FROM } else { s.below_correlation };
+        let [limit, over] = self.turned.limits(s);
         if correlation < limit && self.pair.balance_db().abs() < s.alike_within_db {
             Verdict::Bad(Evidence::new(&TURNED_OVER, Severity::Warning, correlation, limit))
-        } else if correlation > s.clear_above_correlation {
+        } else if correlation > over {
             Verdict::Good
         } else {
             Verdict::Unsure
