@@ -431,14 +431,21 @@ fn set_in(whole: &Service, f: usize, i: usize) -> Set<'_> {
     let begin = from as f64 / HZ as f64;
     let frames = (from + (needed * HZ as f64) as usize).min(whole.stream.len());
     let mut stream = whole.stream[..frames].to_vec();
-    // Where the sides cancel as it is, a turn does no harm.
-    let alike = stream[from..].iter().map(|f| f[0] * f[1]).sum::<f32>() > 0.0 || fault.how != How::Turned;
+    // A turn that costs one loudspeaker less than a decibel, in wide sound, does no harm.
+    let judged = &stream[from..frames.min(from + (limit.unwrap_or(10.0) * HZ as f64) as usize)];
+    let alike = fault.how != How::Turned || turn_costs_db(judged) >= 1.0;
     let talks = whole.acts.iter().rev().find(|a| a.0 <= begin).is_some_and(|a| a.1.starts_with("talk"));
     fault.put(&mut stream, from, frames, &mut rng);
     let house = whole.house.as_deref().map(|h| &h[..frames]);
     let gone = (fault.how == How::Gone).then_some((begin, begin + needed));
     let counts = limit.is_some() && heard && alike && (talks || !preamp);
     Set { stream, house, gone, begin, counts }
+}
+
+/// What a turned side takes from the sum of both, dB.
+fn turn_costs_db(part: &[[f32; 2]]) -> f64 {
+    let power = |sign: f32| part.iter().map(|f| f64::from(f[0] + sign * f[1]).powi(2)).sum::<f64>();
+    10.0 * ((power(1.0) + 1e-9) / (power(-1.0) + 1e-9)).log10()
 }
 
 fn heard(set: &Set<'_>, habits: &Habits) -> Heard {
