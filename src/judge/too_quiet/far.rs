@@ -25,6 +25,7 @@ static FAR: Words = Words {
 
 knobs! {
     raise_after_seconds = 15.0, 5..600, "seconds before it is told";
+    fallen_seconds = 8.0, 5..600, "the same where sound that is not held fell from a mix that was right";
     held_seconds = 30.0, 5..600, "the same in held sound: a soft piece of music may begin so";
     piece_seconds = 90.0, 0..600, "seconds of held sound, in a mix that was loud enough before, that pass for a soft piece";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
@@ -74,8 +75,11 @@ impl Watch for Far {
                 self.piece_ticks += 1;
                 return Verdict::Unsure;
             }
-            let after =
-                if held && !was_right { s.held_seconds.max(s.raise_after_seconds) } else { s.raise_after_seconds };
+            let after = match (was_right, held) {
+                (true, false) => s.fallen_seconds,
+                (false, true) => s.held_seconds.max(s.raise_after_seconds),
+                _ => s.raise_after_seconds,
+            };
             Verdict::Bad(Evidence::new(&FAR, Severity::Warning, recent, target - s.below_target_lu).after(after))
         }
     }
