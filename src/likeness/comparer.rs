@@ -1,47 +1,25 @@
 //! The comparison at work: hops of both feeds in, a look at what they share every five seconds.
 
 use super::acquire::Acquire;
-use super::balance::{self, Balance};
-use super::material::{self, Listener, Material};
+use super::balance::Balance;
+use super::material::Listener;
+use super::past::{self, Figures, Past};
 use super::side::Side;
 use super::spectra;
 use super::thin::WORK_HZ;
-use super::track::{self, BLOCK_SECONDS, Block, Cell, Track};
+use super::track::{self, BLOCK_SECONDS, Block, Track};
 use super::verdict::{self, Detail, Heard, HouseFeed, Kin, Opinion, Standing};
-use super::{GROUPS, Likeness, Sides};
+use super::{Likeness, Sides};
 use crate::units::SampleRate;
-use std::collections::VecDeque;
 
-/// Blocks looked back at: 180 s.
-const LOOK_BACK: usize = 176;
 /// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time.
 const LOOK_EVERY: u64 = 5;
 /// Blocks of the newest part that may speak for itself: 90 s.
 const RECENT: usize = 88;
 /// Blocks of the part that may speak for a copy where an own mix stood: 61 s.
 const CHANGED: usize = 60;
-/// Blocks of half a minute.
-const HALF_MINUTE: usize = 30;
 /// Blocks of shared sound in a row that end the verdict "unrelated": 4 s.
 const SHARING: u32 = 4;
-/// Cells of the last ten seconds.
-const LATELY_CELLS: usize = 30;
-
-struct Row {
-    block: Block,
-    /// While the delay is unknown: the sound was such that it could have been found.
-    telling: bool,
-    material: Material,
-}
-
-/// What a look sees over a span.
-struct Figures {
-    heard: Heard,
-    balance: Option<Balance>,
-    talk_db: Option<f64>,
-    music_db: Option<f64>,
-    lately_db: [Option<f64>; GROUPS],
-}
 
 /// Compares two feeds, hop by hop.
 pub struct Comparer {
@@ -50,7 +28,7 @@ pub struct Comparer {
     acquire: Acquire,
     track: Track,
     listener: Listener,
-    rows: VecDeque<Row>,
+    past: Past,
     blocks: u64,
     /// Blocks of shared sound in a row, up to now.
     sharing: u32,
@@ -73,7 +51,7 @@ impl Comparer {
             acquire: Acquire::new(),
             track: Track::new(),
             listener: Listener::new(),
-            rows: VecDeque::with_capacity(LOOK_BACK),
+            past: Past::default(),
             blocks: 0,
             sharing: 0,
             house_is: HouseFeed::default(),
@@ -105,7 +83,7 @@ impl Comparer {
         self.track = Track::new();
         self.acquire.reset();
         self.listener.reset();
-        self.rows.clear();
+        self.past.clear();
     }
 
     /// 10 ms of the stream alone; for feeds on two devices, each by its own clock.
@@ -136,9 +114,7 @@ impl Comparer {
             };
             let Some(block) = track.step(stream, house, &mut each) else { return looked };
             if let Some(w) = fresh {
-                for row in self.rows.iter_mut().rev().take(material::WINDOW_BLOCKS) {
-                    row.material = w.material;
-                }
+                self.past.was(w.material);
             }
             if let Some(block) = block {
                 looked |= self.block(block);
@@ -159,11 +135,8 @@ impl Comparer {
                 telling = self.acquire.telling();
             }
         }
-        if self.rows.len() == LOOK_BACK {
-            self.rows.pop_front();
-        }
         self.sharing = if block.shared { self.sharing + 1 } else { 0 };
-        self.rows.push_back(Row { block, telling, material: Material::Mixed });
+        self.past.push(block, telling);
         self.blocks += 1;
         // Nobody waits for the next look with "unrelated" while the two share sound.
         let refuted = self.standing.announced.kin == Kin::Unrelated && self.sharing >= SHARING;
@@ -179,11 +152,13 @@ impl Comparer {
         let house_is = self.house_is;
         let say = |f: &Figures| verdict::look(&f.heard, f.balance.as_ref(), house_is);
         // What the last minutes show by themselves goes before what was: the patch may have been changed since.
-        let mut figures = self.figures(RECENT);
+        let channels = [self.stream.channels(), self.house.channels()];
+        let figures_of = |span: usize| self.past.figures(span, channels);
+        let mut figures = figures_of(RECENT);
         let mut opinion = say(&figures);
         // Half of the newest part may still be what was before the patch was changed.
         if self.standing.announced.kin == Kin::Own && opinion.kin != Kin::Copy {
-            let changed = self.figures(CHANGED);
+            let changed = figures_of(CHANGED);
             let told = say(&changed);
             if (told.kin, told.detail) == (Kin::Copy, Detail::Plain) {
                 (figures, opinion) = (changed, told);
@@ -194,70 +169,13 @@ impl Comparer {
             if !all_too {
                 return false;
             }
-            figures = self.figures(LOOK_BACK);
+            figures = figures_of(past::LOOK_BACK);
             opinion = say(&figures);
         }
         let changed = self.standing.take(opinion, self.blocks, self.sharing >= SHARING);
         self.tell(changed, &figures);
         (self.balance, self.heard) = (figures.balance, figures.heard);
         true
-    }
-
-    /// The figures of the last `span` blocks.
-    fn figures(&self, span: usize) -> Figures {
-        let first = self.rows.len().saturating_sub(span);
-        let rows = || self.rows.range(first..);
-        let usable: Vec<(&Cell, Material)> =
-            rows().filter(|r| r.block.shared).flat_map(|r| r.block.cells.iter().map(|c| (c, r.material))).collect();
-        let cells: Vec<&Cell> = usable.iter().map(|u| u.0).collect();
-        let balance = balance::compare(&cells, &self.kinds(first), [self.stream.channels(), self.house.channels()]);
-        let seconds = |kind: Material| {
-            let counted = balance.as_ref().map_or(&[][..], |b| &b.counted);
-            usable.iter().zip(counted).filter(|(u, c)| **c && u.1 == kind).count() as f64 * balance::CELL_SECONDS
-        };
-        let last = || self.rows.iter().rev().take(HALF_MINUTE);
-        let active = self.rows.iter().rev().filter(|r| r.block.active == [true, true]).take(HALF_MINUTE);
-        let count = |(n, s, t), r: &Row| (n + 1, s + u32::from(r.block.shared), t + u32::from(r.telling));
-        let (recent, shared, telling) = active.fold((0, 0, 0), count);
-        let of = |side: usize| last().filter(|r| r.block.active[side]).count() as f64 * BLOCK_SECONDS;
-        let heard = Heard {
-            both_seconds: rows().filter(|r| r.block.active == [true, true]).count() as f64 * BLOCK_SECONDS,
-            shared: f64::from(shared) / f64::from(recent.max(1)),
-            telling: f64::from(telling) / f64::from(recent.max(1)),
-            recent_seconds: f64::from(recent) * BLOCK_SECONDS,
-            stream_seconds: of(0),
-            house_seconds: of(1),
-            came: last().filter(|r| !r.block.came).count() < 20,
-            talk_seconds: seconds(Material::Talk),
-            music_seconds: seconds(Material::Held),
-        };
-        let lately: Vec<&Cell> = usable.iter().rev().take(LATELY_CELLS).map(|u| u.0).collect();
-        let of_kind = |b: &Balance, kind| b.gain_of(usable.iter().filter(|u| u.1 == kind).map(|u| u.0));
-        Figures {
-            lately_db: balance.as_ref().map(|b| b.groups_of(&lately)).unwrap_or_default(),
-            talk_db: balance.as_ref().and_then(|b| of_kind(b, Material::Talk)),
-            music_db: balance.as_ref().and_then(|b| of_kind(b, Material::Held)),
-            heard,
-            balance,
-        }
-    }
-
-    /// Kind of sound of each usable cell, 1 talk, -1 held, 0 neither; windows beside a change of kind count as neither,
-    /// because the change lies somewhere in them.
-    fn kinds(&self, first: usize) -> Vec<f64> {
-        let kind = |row: usize| self.rows[row].material;
-        let settled = |row: usize| {
-            let (before, after) =
-                (row.saturating_sub(material::WINDOW_BLOCKS).max(first), row + material::WINDOW_BLOCKS);
-            kind(before) == kind(row) && kind(after.min(self.rows.len() - 1)) == kind(row)
-        };
-        let number = |row: usize| match kind(row) {
-            Material::Talk if settled(row) => 1.0,
-            Material::Held if settled(row) => -1.0,
-            _ => 0.0,
-        };
-        let usable = (first..self.rows.len()).filter(|row| self.rows[*row].block.shared);
-        usable.flat_map(|row| std::iter::repeat_n(number(row), self.rows[row].block.cells.len())).collect()
     }
 
     fn tell(&mut self, changed: bool, figures: &Figures) {

@@ -11,6 +11,7 @@ mod balance;
 mod comparer;
 mod material;
 pub mod offset;
+mod past;
 mod side;
 mod spectra;
 mod statistics;
