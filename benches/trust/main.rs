@@ -39,6 +39,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 const SERVICE_SECONDS: f64 = 1_200.0;
 /// Sound before a fault, seconds.
 const BEFORE_SECONDS: f64 = 75.0;
+/// Talk behind a preamp's fault, at least, seconds.
+const TALK_SECONDS: f64 = 20.0;
 /// Jobs at a time.
 const WORKERS: usize = 2;
 
@@ -434,7 +436,9 @@ fn set_in(whole: &Service, f: usize, i: usize) -> Set<'_> {
     // A turn that costs one loudspeaker less than a decibel, in wide sound, does no harm.
     let judged = &stream[from..frames.min(from + (limit.unwrap_or(10.0) * HZ as f64) as usize)];
     let alike = fault.how != How::Turned || turn_costs_db(judged) >= 1.0;
-    let talks = whole.acts.iter().rev().find(|a| a.0 <= begin).is_some_and(|a| a.1.starts_with("talk"));
+    let act = whole.acts.iter().rposition(|a| a.0 <= begin).unwrap_or(0);
+    let ends = whole.acts.get(act + 1).map_or(f64::INFINITY, |a| a.0);
+    let talks = whole.acts[act].1.starts_with("talk") && ends > begin + TALK_SECONDS;
     fault.put(&mut stream, from, frames, &mut rng);
     let house = whole.house.as_deref().map(|h| &h[..frames]);
     let gone = (fault.how == How::Gone).then_some((begin, begin + needed));
