@@ -104,7 +104,7 @@ mod limit {
     /// and does not last (lasting movement over that of a copy).
     pub(super) const PROCESSED_LASTING: f64 = 0.75;
     /// Copy without much processing: movement over that of an equalised and compressed copy,
-    pub(super) const COPY_OVER_COPY: f64 = 1.2;
+    pub(super) const COPY_OVER_COPY: f64 = 1.0;
     /// and lasting movement over that of a copy: sources moved by 2 dB behind a compressor have shown 0.84.
     pub(super) const COPY_LASTING: f64 = 0.8;
     /// Copy with something added: movement, and local movement, over what the unexplained sound could do at most,
@@ -117,9 +117,9 @@ mod limit {
     pub(super) const STILL_BLOCKS_DB: f64 = 0.1;
     /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
     pub(super) const COPY_REST_DB: f64 = 0.6;
-    /// Copy: talk over held sound that the level does not explain, dB. Talk that was moved by 3 dB and compressed
-    /// with the rest has shown 1.1.
-    pub(super) const COPY_TALK_STEP_DB: f64 = 0.6;
+    /// Copy: talk over held sound that the level does not explain, dB. Talk that was moved by 3 dB and more and
+    /// compressed with the rest has shown 0.25 to 1.1, and never under 0.45 for 20 s.
+    pub(super) const COPY_TALK_STEP_DB: f64 = 0.45;
     /// Own by level steps: talk over held sound, dB.
     pub(super) const STEP_DB: f64 = 2.5;
     /// Own by level steps: how far blocks of one kind lie apart, and wobble, over the step. A fader that is ridden, or
