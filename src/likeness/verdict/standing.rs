@@ -2,6 +2,9 @@
 
 use super::{Kin, Opinion};
 
+/// Blocks over which all looks must agree before a verdict that stands gives way to another.
+const AGAINST: u64 = 20;
+
 /// The verdict that stands, and what speaks against it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Standing {
@@ -23,13 +26,14 @@ impl Standing {
             (self.candidate, self.agreeing_from) = (look.kin, now);
         }
         let certain = look.kin != Kin::Unsure;
+        let needs = if before == Kin::Unsure { look.agreeing_blocks } else { look.agreeing_blocks.max(AGAINST) };
         if before == Kin::Unrelated && shares_sound {
             // Sound in common is evidence enough against "unrelated".
             self.announced = look;
             if certain && look.kin != before {
                 self.announced = Opinion::default();
             }
-        } else if look.kin == before || certain && now - self.agreeing_from >= look.agreeing_blocks {
+        } else if look.kin == before || certain && now - self.agreeing_from >= needs {
             self.announced = look;
         }
         self.announced.kin != before
@@ -54,7 +58,8 @@ mod tests {
             })
             .collect();
         assert_eq!(told, [Kin::Unsure, Kin::Unsure, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own, Kin::Own]);
-        assert!(!standing.take(say(Kin::Copy), 95, true), "15 blocks");
+        let soon = Opinion { agreeing_blocks: 10, ..say(Kin::Copy) };
+        assert!(!standing.take(soon, 95, true), "15 blocks");
         assert!(standing.take(say(Kin::Copy), 100, true), "20 blocks");
         let mut standing = Standing::default();
         for now in [10, 20, 30] {
