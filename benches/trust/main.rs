@@ -436,7 +436,8 @@ fn set_in(whole: &Service, f: usize, i: usize) -> Set<'_> {
     // A turn that costs one loudspeaker less than a decibel, in wide sound, does no harm.
     let judged = &stream[from..frames.min(from + (limit.unwrap_or(10.0) * HZ as f64) as usize)];
     let alike = fault.how != How::Turned || turn_costs_db(judged) >= 1.0;
-    let act = whole.acts.iter().rposition(|a| a.0 <= begin).unwrap_or(0);
+    // A fault at a talk's first frame begins a part of a frame before it.
+    let act = whole.acts.iter().rposition(|a| a.0 <= begin + 0.01).unwrap_or(0);
     let ends = whole.acts.get(act + 1).map_or(f64::INFINITY, |a| a.0);
     let talks = whole.acts[act].1.starts_with("talk") && ends > begin + TALK_SECONDS;
     fault.put(&mut stream, from, frames, &mut rng);
