@@ -183,13 +183,15 @@ pub fn session(seed: u64, seconds: f64, each: &mut dyn FnMut(Played)) {
     (case.house_hz, case.house_mono) = (44_100, dice.chance(0.5));
     play_one(case, &house, &mut dice);
     if !alone {
-        for (row, least, most, way) in OWNS {
-            let mut x = mix(&song, &moved(&song, &base, least, most, &mut dice), reverb_db, seed);
+        let own = |row: &'static str, least, most, way, dice: &mut Dice| {
+            let mut x = mix(&song, &moved(&song, &base, least, most, dice), reverb_db, seed);
             x.scale(norm);
-            go(&mut x, way, &mut dice);
+            go(&mut x, way, dice);
             let limit = if row.starts_with("own, 2") { 180.0 } else { 90.0 };
-            let case = plain(row, Kin::Own, song.song_from, limit, line(x, &mut dice));
-            play_one(case, &house, &mut dice);
+            plain(row, Kin::Own, song.song_from, limit, line(x, dice))
+        };
+        for (row, least, most, way) in OWNS {
+            play_one(own(row, least, most, way, &mut dice), &house, &mut dice);
         }
         // Only the talker is louder or softer: level steps, nothing else.
         let step = dice.between(3.0, 8.0) * if dice.chance(0.5) { 1.0 } else { -1.0 };
@@ -206,14 +208,9 @@ pub fn session(seed: u64, seconds: f64, each: &mut dyn FnMut(Played)) {
         if kind < 2 {
             repatched(seed, kind, &mut play_one);
         }
-    }
-    if !alone {
         let mut dice = Dice::new(seed ^ 0x0012_3456);
         for (row, way) in MORE_OWNS {
-            let mut x = mix(&song, &moved(&song, &base, 3.0, 10.0, &mut dice), reverb_db, seed);
-            x.scale(norm);
-            go(&mut x, way, &mut dice);
-            play_one(plain(row, Kin::Own, song.song_from, 90.0, line(x, &mut dice)), &house, &mut dice);
+            play_one(own(row, 3.0, 10.0, way, &mut dice), &house, &mut dice);
         }
     }
     let other = make(seed ^ 0x5555_0000, (kind + 3) % 6, seconds);
