@@ -39,6 +39,11 @@ pub struct Spectrum {
 }
 
 impl Spectrum {
+    /// Power of a band (1 is a full-scale sine in every channel).
+    pub fn band_power(&self, band: usize) -> f32 {
+        10f32.powf(self.bands_dbfs[band] / 10.0)
+    }
+
     /// The part of the tick's power that is in `peak`, 0 to 1.
     pub fn share_of(&self, peak: &Peak) -> f64 {
         10f64.powf(f64::from(peak.level_dbfs - self.level_dbfs) / 10.0).min(1.0)

@@ -32,7 +32,7 @@ impl Lean {
     /// Takes a tick.
     pub(super) fn take(&mut self, spectrum: &Spectrum) {
         let sides = |b: usize| {
-            let power = 10f32.powf(spectrum.bands_dbfs[b] / 10.0);
+            let power = spectrum.band_power(b);
             [power * spectrum.left_share[b], power * (1.0 - spectrum.left_share[b])]
         };
         push(&mut self.ticks, self.most, std::array::from_fn(sides));

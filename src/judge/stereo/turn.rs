@@ -40,7 +40,7 @@ impl Turn {
     /// back: what the sides have in common rose.
     pub(super) fn take(&mut self, spectrum: &Spectrum) -> Option<bool> {
         let band = |b: usize| {
-            let power = 10f32.powf(spectrum.bands_dbfs[b] / 10.0);
+            let power = spectrum.band_power(b);
             [power, power * spectrum.alike[b]]
         };
         push(&mut self.ticks, 2 * BESIDE + 1, std::array::from_fn(band));
