@@ -97,11 +97,8 @@ impl Watch for Clicks {
         if feed.flaws.holes > 0 {
             self.last_hole = Some(feed.at);
         }
-        if self.last_hole.is_some_and(|t| feed.at.since(t) < AFTER_HOLE_SECONDS) {
-            // The rims of holes jump, too.
-            return Verdict::Unsure;
-        }
-        if cut {
+        if cut || self.last_hole.is_some_and(|t| feed.at.since(t) < AFTER_HOLE_SECONDS) {
+            // The rims of holes and of cut-off tops jump, too.
             return Verdict::Unsure;
         }
         let n = self.minute.step(feed.at, now, BURST_HOPS) as f64;
