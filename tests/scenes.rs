@@ -94,7 +94,7 @@ fn polarity() {
     let in_music = Listening::to(&band(60.0, 1).change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
     one(&in_music, "polarity", (24.0, 40.0), 60.0);
     // Wide held sound: each rank of an organ reaches the sides in another way, and they are unlike as a whole.
-    let organ = || {
+    let organ_of = |louder: &dyn Fn(u32) -> f64| {
         Audio::made(60.0, 48_000, |t| {
             let chord = (t / 2.4) as u32;
             let speaks = ((t % 2.4).min(2.4 - t % 2.4) / 0.05).min(1.0);
@@ -102,15 +102,29 @@ fn polarity() {
                 let hz = 110.0 * 1.29f64.powi(k as i32) * [1.0, 1.06, 0.94, 1.12][(chord % 4) as usize];
                 // From the same to nearly turned over: a correlation of 0.2 in all.
                 let apart = 0.45 * f64::from((k * 7 + chord) % 16) / 16.0;
-                [sine(hz, t), sine(hz, t + apart / hz)].map(|x| 0.04 * speaks * x)
+                [sine(hz, t), sine(hz, t + apart / hz)].map(|x| 0.04 * louder(k) * speaks * x)
             };
             (0..16).map(rank).fold([0.0; 2], |sum, [l, r]| [sum[0] + l, sum[1] + r])
         })
     };
+    let organ = || organ_of(&|_| 1.0);
     let turned = Listening::to(&organ().change(20.0, 40.0, |_, [l, r]| [l, -r])).hear();
     one(&turned, "polarity", (24.0, 30.0), 60.0);
     quiet(&Listening::to(&organ()).hear());
     quiet(&Listening::to(&band(60.0, 2)).hear());
+    // The same organ in a mix of its own, turned over in a pause: the room's mix, which pauses too, tells it.
+    let mut noise = Noise(5);
+    let mut hush = |_: f64, _: [f64; 2]| [1e-4 * noise.next(), 1e-4 * noise.next()];
+    let stream = organ_of(&|k| if k % 3 == 0 { 1.4 } else { 0.9 }).change(18.0, 24.0, &mut hush);
+    let house = organ().change(18.0, 24.0, &mut hush);
+    let beside = |stream: &Audio| {
+        let frames = stream.samples.as_chunks::<2>().0.iter().zip(house.samples.as_chunks::<2>().0);
+        let samples = frames.flat_map(|(s, h)| [s[0], s[1], h[0], h[1]]).collect();
+        Listening::to(&Audio { channels: 4, samples, ..*stream }).hear()
+    };
+    quiet(&beside(&stream));
+    let turned = stream.change(21.0, 40.0, |_, [l, r]| [l, -r]);
+    one(&beside(&turned), "polarity", (30.0, 36.0), 60.0);
 }
 
 #[test]

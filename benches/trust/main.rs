@@ -294,7 +294,8 @@ fn write(path: &Path, stream: &[[f32; 2]]) {
     let _ = std::fs::write(path, wav);
 }
 
-/// A fault put in: whether it counts, when it was told, whether the first thing told named it, how many were told.
+/// A fault put in: whether it counts, when it was told, whether the first thing told named it, how many warnings and
+/// advices were told, and how many of them were warnings.
 struct Put {
     fault: usize,
     number: usize,
@@ -303,6 +304,7 @@ struct Put {
     delay: Option<f64>,
     first: Option<&'static str>,
     told: usize,
+    warnings: usize,
     sort: &'static str,
 }
 
@@ -339,8 +341,8 @@ fn insert(clips: &[Clip], half: Half, insertions: usize, part: &str, learned: &[
     let all: Vec<&Put> = results.iter().flatten().collect();
     println!("faults put in, {insertions} of each over all kinds of service: told in time");
     println!(
-        "{:<40} {:>5} {:>9} {:>7} {:>7} {:>7} {:>7} {:>6}",
-        "fault", "in", "found", "%", "p50 s", "p95 s", "named", "told"
+        "{:<40} {:>5} {:>9} {:>7} {:>7} {:>7} {:>7} {:>6} {:>8}",
+        "fault", "in", "found", "%", "p50 s", "p95 s", "named", "told", "warnings"
     );
     for (f, fault) in FAULTS.iter().enumerate() {
         let mine: Vec<_> = all.iter().filter(|p| p.fault == f && p.counts).collect();
@@ -359,18 +361,20 @@ fn insert(clips: &[Clip], half: Half, insertions: usize, part: &str, learned: &[
         let firsts: Vec<&str> = mine.iter().filter_map(|p| p.first).collect();
         let named = firsts.iter().filter(|c| fault.named.contains(c)).count();
         let told: usize = mine.iter().map(|p| p.told).sum();
+        let warnings: usize = mine.iter().map(|p| p.warnings).sum();
         let with_any = mine.iter().filter(|p| p.told > 0).count();
         let percent = 100.0 * found as f64 / mine.len() as f64;
         let bar = if fault.hard { 97.0 } else { 90.0 };
         println!(
-            "{:<40} {:>5} {found:>9} {percent:>6.1}{} {:>7.1} {:>7.1} {:>6.0}% {:>6.2}",
+            "{:<40} {:>5} {found:>9} {percent:>6.1}{} {:>7.1} {:>7.1} {:>6.0}% {:>6.2} {:>8.2}",
             fault.name,
             mine.len(),
             if percent >= bar { ' ' } else { '<' },
             at(0.5),
             at(0.95),
             100.0 * named as f64 / firsts.len().max(1) as f64,
-            told as f64 / with_any.max(1) as f64
+            told as f64 / with_any.max(1) as f64,
+            warnings as f64 / with_any.max(1) as f64
         );
         let missed: Vec<String> = mine
             .iter()
@@ -475,6 +479,7 @@ fn one(whole: &Service, f: usize, i: usize, habits: &Habits, anyway: &[&str]) ->
         delay,
         first: after.first().map(|t| t.condition),
         told: after.len(),
+        warnings: after.iter().filter(|t| t.severity == Severity::Warning).count(),
         sort: whole.sort.name,
     }
 }

@@ -14,6 +14,12 @@ const FLAP_SECONDS: f64 = 600.0;
 /// The third raise within that time stands until the condition was gone for this long, seconds.
 const FLAP_CLEAR_SECONDS: f64 = 120.0;
 
+/// An advice that is over and comes back within this time waits until it has held for `RETURN_HOLDS_SECONDS`, seconds:
+/// it was told a moment ago, and it asks for nothing before the next pause.
+const RETURN_SECONDS: f64 = 600.0;
+/// How long it must hold then, seconds.
+const RETURN_HOLDS_SECONDS: f64 = 60.0;
+
 /// An alert, from its raising to its end.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Alert {
@@ -105,6 +111,10 @@ struct Seat {
     unsure_ticks: u32,
     alert: Option<Alert>,
     last_raises: [Option<StreamTime>; 2],
+    /// When an advice of it was last over.
+    advice_over: Option<StreamTime>,
+    /// When its dwell time was last up.
+    on_since: StreamTime,
     shelved_until: Option<StreamTime>,
 }
 
@@ -143,6 +153,8 @@ impl Bench {
                 unsure_ticks: 0,
                 alert: None,
                 last_raises: [None; 2],
+                advice_over: None,
+                on_since: StreamTime::default(),
                 shelved_until: None,
             })
             .collect();
@@ -159,6 +171,7 @@ impl Bench {
                     (seat.dwell, seat.began, seat.evidence) = (old.dwell, old.began, old.evidence);
                     (seat.alert, seat.last_raises, seat.shelved_until) =
                         (old.alert.take(), old.last_raises, old.shelved_until);
+                    (seat.advice_over, seat.on_since) = (old.advice_over, old.on_since);
                 }
                 None => old.clear(now, Clearing::SwitchedOff, out),
             }
@@ -251,7 +264,8 @@ fn names(which: AlertRef, id: u64) -> bool {
 
 impl Seat {
     fn look(&mut self, scene: &Scene<'_>, now: StreamTime, role: Role) {
-        let idle = !self.dwell.on() && !self.dwell.rising();
+        let was_on = self.dwell.on();
+        let idle = !was_on && !self.dwell.rising();
         let mut timing = self.post.timing;
         if self.alert.as_ref().is_some_and(|a| a.comes_and_goes) {
             timing.clear_after_seconds = timing.clear_after_seconds.max(FLAP_CLEAR_SECONDS);
@@ -278,6 +292,9 @@ impl Seat {
                 self.evidence = Some(Evidence { severity: cap, ..evidence });
             }
         }
+        if self.dwell.on() && !was_on {
+            self.on_since = now;
+        }
         if self.shelved_until.is_some_and(|t| now >= t) {
             self.shelved_until = None;
         }
@@ -300,7 +317,7 @@ impl Seat {
 
     fn tell(&mut self, feed: usize, now: StreamTime, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {
         let Some(evidence) = self.evidence else { return };
-        if self.shelved_until.is_some() {
+        if self.shelved_until.is_some() || (self.alert.is_none() && self.was_just_told(evidence, now)) {
             return;
         }
         match &mut self.alert {
@@ -335,9 +352,18 @@ impl Seat {
         }
     }
 
+    /// An advice of it was over a short while ago, and it does not yet hold for long.
+    fn was_just_told(&self, evidence: Evidence, now: StreamTime) -> bool {
+        let over = self.advice_over.is_some_and(|t| now.since(t) < RETURN_SECONDS);
+        over && evidence.severity == Severity::Advice && now.since(self.on_since) < RETURN_HOLDS_SECONDS
+    }
+
     fn clear(&mut self, now: StreamTime, how: Clearing, out: &mut Vec<(AlertChange, Alert)>) {
         if let Some(mut alert) = self.alert.take() {
             alert.cleared = Some((now, how));
+            if how == Clearing::Gone && alert.evidence.severity == Severity::Advice {
+                self.advice_over = Some(now);
+            }
             out.push((AlertChange::Cleared, alert));
         }
     }

@@ -88,6 +88,17 @@ fn what_comes_and_goes_does_not_flap() {
 }
 
 #[test]
+fn an_advice_that_was_told_a_moment_ago_waits() {
+    // Clicks for half a minute, again for a moment, then for good.
+    let times = [(10.0, 40.0), (200.0, 221.0), (300.0, 420.0)];
+    let clicking = times.into_iter().fold(talk(420.0, 6), |audio, (from, to)| impulses(audio, from, to, 4.0, 0.3));
+    let heard = Listening::to(&clicking).hear();
+    let told: Vec<f64> = heard.of("clicks").iter().map(|t| t.raised).collect();
+    assert!(matches!(told[..], [first, back] if first < 36.0 && (375.0..385.0).contains(&back)), "{told:?}");
+    assert_eq!(heard.shown().len(), 2, "{:?}", heard.shown());
+}
+
+#[test]
 fn a_burst_of_faults_shows_two_at_most() {
     use mixwarden::chain::{Chain, ChainSettings, LaneSpec};
     use mixwarden::feed::{Arrival, Block, FeedPatch, Role};

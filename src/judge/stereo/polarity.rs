@@ -4,15 +4,19 @@
 //! a hollow, placeless voice; on a phone's one loudspeaker next to nothing. If nobody acts, most viewers on
 //! phones go. Time that there is: none. Speech, which is in the middle, decides: its correlation is +1 when all
 //! is well and -1 when a side is turned over. In wide music only the moment of the turn can be seen: a
-//! correlation that changes its sign between two seconds of unbroken sound, or all bands that do (`turn`).
+//! correlation that changes its sign between two seconds of unbroken sound, or all bands that do (`turn`); unless the
+//! room's mix is there to compare with (`beside_house`).
 
+use super::beside_house::BesideHouse;
 use super::turn::Turn;
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
 use crate::judge::knobs::knobs;
 use crate::judge::ring::push;
 use crate::judge::roster::Recruit;
+use crate::judge::sound::SOUND_LUFS;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
+use crate::measure::Reading;
 use crate::measure::spectrum::Spectrum;
 use std::collections::VecDeque;
 
@@ -50,6 +54,7 @@ impl Recruit for Settings {
             pair: Pair::over(AVERAGE_SECONDS),
             last: VecDeque::new(),
             turn: Turn::default(),
+            beside_house: BesideHouse::default(),
             turned: Turned::Not,
         })
     }
@@ -68,6 +73,7 @@ struct Polarity {
     /// Correlation of the last ticks of unbroken sound, oldest first.
     last: VecDeque<f64>,
     turn: Turn,
+    beside_house: BesideHouse,
     turned: Turned,
 }
 
@@ -77,7 +83,7 @@ enum Turned {
     Not,
     /// By the correlation of all.
     Whole,
-    /// By the bands of wide sound.
+    /// By the bands of wide sound, over time or beside the house.
     Bands,
 }
 
@@ -118,6 +124,17 @@ impl Polarity {
             _ => {}
         }
     }
+
+    fn compare(&mut self, stream: &Reading, house: &Reading) {
+        let (Some(s), Some(h)) = (&stream.spectrum, &house.spectrum) else { return };
+        if house.channels == 2 && house.tick_lufs.is_some_and(|l| l > SOUND_LUFS) {
+            match self.beside_house.take(s, h) {
+                Some(true) if self.turned == Turned::Not => self.turned = Turned::Bands,
+                Some(false) => self.turned = Turned::Not,
+                _ => {}
+            }
+        }
+    }
 }
 
 impl Watch for Polarity {
@@ -130,6 +147,9 @@ impl Watch for Polarity {
         self.follow_turn(scene.feed.correlation().unwrap_or(0.0));
         if let Some(spectrum) = &scene.feed.spectrum {
             self.follow_bands(spectrum);
+        }
+        if let Some((house, _)) = scene.house {
+            self.compare(scene.feed, house);
         }
         self.pair.take(scene.feed);
         let s = &self.settings;

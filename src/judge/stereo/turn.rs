@@ -11,9 +11,9 @@ use std::collections::VecDeque;
 /// Ticks on each side of the one in which it happens.
 const BESIDE: usize = 3;
 /// Bands so far under the strongest say nothing (power).
-const LEAST_POWER: f32 = 1e-3;
+pub(super) const LEAST_POWER: f32 = 1e-3;
 /// Bands that must say something.
-const FEWEST_BANDS: usize = 8;
+pub(super) const FEWEST_BANDS: usize = 8;
 /// Largest change of the bands' levels, the median, dB.
 const SAME_DB: f32 = 3.0;
 /// How alike the bands' relations are from one tick to the next but one, on either side of the turn,
@@ -22,7 +22,7 @@ const STEADY: f32 = 0.6;
 const MIRRORED: f32 = -0.8;
 
 /// Of each band its power, and what of it the sides have in common.
-type Bands = [[f32; 2]; BANDS];
+pub(super) type Bands = [[f32; 2]; BANDS];
 
 /// Follows the bands of unbroken sound.
 #[derive(Debug, Default)]
@@ -39,11 +39,7 @@ impl Turn {
     /// Takes a tick; gives `Some(true)` when a side was turned over a moment ago, `Some(false)` when it was turned
     /// back: what the sides have in common rose.
     pub(super) fn take(&mut self, spectrum: &Spectrum) -> Option<bool> {
-        let band = |b: usize| {
-            let power = spectrum.band_power(b);
-            [power, power * spectrum.alike[b]]
-        };
-        push(&mut self.ticks, 2 * BESIDE + 1, std::array::from_fn(band));
+        push(&mut self.ticks, 2 * BESIDE + 1, bands(spectrum));
         if self.ticks.len() <= 2 * BESIDE {
             return None;
         }
@@ -75,8 +71,13 @@ impl Turn {
     }
 }
 
+/// The bands of a tick.
+pub(super) fn bands(of: &Spectrum) -> Bands {
+    std::array::from_fn(|b| [of.band_power(b), of.band_power(b) * of.alike[b]])
+}
+
 /// How alike the relations of the sides are by band: 1 the same, -1 all turned over.
-fn likeness(a: &Bands, b: &Bands, heard: &[usize]) -> f32 {
+pub(super) fn likeness(a: &Bands, b: &Bands, heard: &[usize]) -> f32 {
     let alike = |bands: &Bands, band: usize| bands[band][1] / bands[band][0].max(1e-20);
     let product = |a: &Bands, b: &Bands| heard.iter().map(|band| alike(a, *band) * alike(b, *band)).sum::<f32>();
     product(a, b) / (product(a, a) * product(b, b)).sqrt().max(1e-6)
