@@ -90,8 +90,10 @@ const NOTHING: f64 = 1e-30;
 /// numerator 1 -2 1 is taken first, as a second difference, which is exact: a constant leaves nothing behind.
 #[derive(Debug, Clone, Copy)]
 struct LookAhead {
-    /// The other zeros: the shelf's numerator times both D(-z).
+    /// The other zeros: the shelf's numerator times both D(-z), divided by its first factor, so that one is 1.
     taps: [f64; PAST + 1],
+    /// The square of that factor, which the sums are multiplied with at a hop's end.
+    power: f64,
     /// Of the shelf: what the outputs two and four frames before are multiplied with.
     shelf: [f64; 2],
     /// Of the high-pass.
@@ -110,7 +112,9 @@ impl LookAhead {
             }
         }
         let doubled = |s: &Biquad| [2.0 * s.a[1] - s.a[0] * s.a[0], s.a[1] * s.a[1]];
-        Self { taps, shelf: doubled(&f.shelf), high_pass: doubled(&f.high_pass) }
+        let gain = taps[0];
+        let taps = taps.map(|t| t / gain);
+        Self { taps, power: gain * gain, shelf: doubled(&f.shelf), high_pass: doubled(&f.high_pass) }
     }
 }
 
@@ -163,42 +167,57 @@ impl KBank {
         }
     }
 
-    /// Two frames of two channels side by side: L R L R.
+    /// Two frames of two channels side by side: L R L R. What lies behind stays in registers; a frame that has no
+    /// partner reads its two frames across two of them.
     #[inline(always)]
     fn stereo<S: Simd>(&mut self, samples: &[f32]) -> KSums {
-        self.bend::<2>(samples);
         let f = &self.filter;
         let taps = f.taps.map(S::F64::splat);
         let [shelf_2, shelf_4] = f.shelf.map(S::F64::splat);
         let [high_pass_2, high_pass_4] = f.high_pass.map(S::F64::splat);
         let (mut older, mut newer) = (S::F64::load(&self.shelf), S::F64::load(&self.shelf[4..]));
         let (mut oldest, mut newest) = (S::F64::load(&self.high_pass), S::F64::load(&self.high_pass[4..]));
+        let mut frames = S::F64::load(&self.frames);
+        let mut bent: [S::F64; 3] = std::array::from_fn(|i| S::F64::load(&self.bent[4 * i..]));
+        let mut between = [bent[0].upper_then_lower(bent[1]), bent[1].upper_then_lower(bent[2])];
         let (mut square, mut cross) = (S::F64::splat(0.0), S::F64::splat(0.0));
-        let end = 2 * PAST + samples.len();
-        for window in self.bent[..end].windows(2 * PAST + 4).step_by(4) {
-            let mut u = S::F64::load(&window[2 * PAST..]).mul(taps[0]);
-            for (k, tap) in taps.iter().enumerate().skip(1) {
-                u = u.add(S::F64::load(&window[2 * (PAST - k)..]).mul(*tap));
-            }
-            // The newest feedback comes last: only it waits for the step before.
-            let y = u.sub(older.mul(shelf_4)).sub(newer.mul(shelf_2));
+        let two = S::F64::splat(2.0);
+        let (pairs, rest) = samples.as_chunks::<4>();
+        for pair in pairs {
+            let now = S::F64::widened(pair);
+            let bend = frames.sub(frames.upper_then_lower(now).mul(two)).add(now);
+            let across = bent[2].upper_then_lower(bend);
+            let past = bent[0]
+                .mul(taps[6])
+                .add(between[0].mul(taps[5]))
+                .add(bent[1].mul(taps[4]))
+                .add(between[1].mul(taps[3]))
+                .add(bent[2].mul(taps[2]));
+            // What is known last comes last: bends of now, and at the very end the step before.
+            let y = past.sub(older.mul(shelf_4)).add(bend).add(across.mul(taps[1])).sub(newer.mul(shelf_2));
             let z = y.sub(oldest.mul(high_pass_4)).sub(newest.mul(high_pass_2));
             square = square.add(z.mul(z));
             cross = cross.add(z.mul(z.swapped_pairs()));
             (older, newer, oldest, newest) = (newer, y, newest, z);
+            (frames, bent, between) = (now, [bent[1], bent[2], bend], [between[1], across]);
         }
         self.shelf[..4].copy_from_slice(&older.lanes());
         self.shelf[4..8].copy_from_slice(&newer.lanes());
         self.high_pass[..4].copy_from_slice(&oldest.lanes());
         self.high_pass[4..8].copy_from_slice(&newest.lanes());
+        self.frames[..4].copy_from_slice(&frames.lanes());
+        for (i, bent) in bent.iter().enumerate() {
+            self.bent[4 * i..4 * i + 4].copy_from_slice(&bent.lanes());
+        }
         let (square, cross) = (square.lanes(), cross.lanes());
         let mut sums = KSums { cross: cross[0] + cross[2], ..KSums::default() };
         (sums.square[0], sums.square[1]) = (square[0] + square[2], square[1] + square[3]);
-        // A hop of 441 frames leaves one.
-        if !samples.len().is_multiple_of(4) {
-            self.frames::<2>(samples.len() / 2 - 1, samples.len() / 2, &mut sums);
+        // A hop of 441 or 882 frames leaves one or two.
+        if !rest.is_empty() {
+            self.bend::<2>(rest);
+            self.frames::<2>(rest.len() / 2, &mut sums);
         }
-        self.settle::<2>(samples);
+        self.settle::<2>(&mut sums);
         sums
     }
 
@@ -207,21 +226,22 @@ impl KBank {
     fn any<const C: usize>(&mut self, samples: &[f32]) -> KSums {
         self.bend::<C>(samples);
         let mut sums = KSums::default();
-        self.frames::<C>(0, samples.len() / C, &mut sums);
-        self.settle::<C>(samples);
+        self.frames::<C>(samples.len() / C, &mut sums);
+        self.settle::<C>(&mut sums);
         sums
     }
 
+    /// Takes the first `count` second differences, and puts the last `PAST` back to the beginning.
     #[inline(always)]
-    fn frames<const C: usize>(&mut self, from: usize, to: usize, sums: &mut KSums) {
+    fn frames<const C: usize>(&mut self, count: usize, sums: &mut KSums) {
         let f = self.filter;
         let mut y = memory::<C>(&self.shelf);
         let mut z = memory::<C>(&self.high_pass);
         let mut square = [0.0; C];
-        for window in self.bent[from * C..(PAST + to) * C].windows((PAST + 1) * C).step_by(C) {
+        for window in self.bent[..(PAST + count) * C].windows((PAST + 1) * C).step_by(C) {
             let (mut shelf, mut high_pass) = ([0.0; C], [0.0; C]);
             for c in 0..C {
-                let mut u = window[PAST * C + c] * f.taps[0];
+                let mut u = window[PAST * C + c];
                 for (k, tap) in f.taps.iter().enumerate().skip(1) {
                     u += window[(PAST - k) * C + c] * tap;
                 }
@@ -237,34 +257,37 @@ impl KBank {
         }
         self.shelf[..4 * C].copy_from_slice(y.as_flattened());
         self.high_pass[..4 * C].copy_from_slice(z.as_flattened());
+        self.bent.copy_within(count * C..(PAST + count) * C, 0);
         sums.square.iter_mut().zip(square).for_each(|(sum, s)| *sum += s);
     }
 
-    /// The hop's second differences; f32 samples leave no rounding in them.
+    /// The second differences of `samples`; f32 samples leave no rounding in them.
     #[inline(always)]
     fn bend<const C: usize>(&mut self, samples: &[f32]) {
         let bent = &mut self.bent[PAST * C..PAST * C + samples.len()];
-        let wide = |i: usize| f64::from(samples[i]);
-        for (i, to) in bent[..2 * C].iter_mut().enumerate() {
-            let older = self.frames[i];
-            let newer = if i < C { self.frames[i + C] } else { wide(i - C) };
-            *to = older - 2.0 * newer + wide(i);
+        let frames = self.frames;
+        let wide = |i: usize| if i < 2 * C { frames[i] } else { f64::from(samples[i - 2 * C]) };
+        let early = bent.len().min(2 * C);
+        for (i, to) in bent[..early].iter_mut().enumerate() {
+            *to = wide(i) - 2.0 * wide(i + C) + wide(i + 2 * C);
         }
-        let newest = samples[2 * C..].iter().zip(&samples[C..]).zip(samples);
-        for (to, ((newest, newer), older)) in bent[2 * C..].iter_mut().zip(newest) {
+        let newest = samples[early..].iter().zip(&samples[C.min(early)..]).zip(samples);
+        for (to, ((newest, newer), older)) in bent[early..].iter_mut().zip(newest) {
             *to = f64::from(*older) - 2.0 * f64::from(*newer) + f64::from(*newest);
         }
-        for (i, x) in samples[samples.len() - 2 * C..].iter().enumerate() {
-            self.frames[i] = f64::from(*x);
+        for (i, x) in self.frames[..2 * C].iter_mut().enumerate() {
+            *x = wide(samples.len() + i);
         }
     }
 
+    /// At a hop's end: memory of next to nothing goes, and the sums get the gain that the taps left out.
     #[inline(always)]
-    fn settle<const C: usize>(&mut self, samples: &[f32]) {
-        self.bent.copy_within(samples.len()..samples.len() + PAST * C, 0);
+    fn settle<const C: usize>(&mut self, sums: &mut KSums) {
         for m in self.shelf[..4 * C].iter_mut().chain(&mut self.high_pass[..4 * C]) {
             *m = if m.abs() < NOTHING { 0.0 } else { *m };
         }
+        sums.square[..C].iter_mut().for_each(|s| *s *= self.filter.power);
+        sums.cross *= self.filter.power;
     }
 }
 

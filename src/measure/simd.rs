@@ -48,8 +48,12 @@ pub trait F64x4: Copy + Debug {
     fn sub(self, o: Self) -> Self;
     /// Product.
     fn mul(self, o: Self) -> Self;
+    /// The first four of `from`; panics when there are fewer.
+    fn widened(from: &[f32]) -> Self;
     /// Lanes 1, 0, 3, 2.
     fn swapped_pairs(self) -> Self;
+    /// Lanes 2 and 3, then 0 and 1 of `o`.
+    fn upper_then_lower(self, o: Self) -> Self;
 }
 
 /// One instruction set.
@@ -232,6 +236,14 @@ impl F64x4 for [f64; 4] {
     fn swapped_pairs(self) -> Self {
         [self[1], self[0], self[3], self[2]]
     }
+    #[inline(always)]
+    fn widened(from: &[f32]) -> Self {
+        first::<f32, 4>(from).map(f64::from)
+    }
+    #[inline(always)]
+    fn upper_then_lower(self, o: Self) -> Self {
+        [self[2], self[3], o[0], o[1]]
+    }
 }
 
 #[cfg(target_arch = "x86_64")]
@@ -334,6 +346,7 @@ mod x86 {
     impl F64x4 for WideDouble {
         avx!(splat(x: f64) -> Self = Self(_mm256_set1_pd(x)));
         avx!(load(from: &[f64]) -> Self = Self(_mm256_loadu_pd(from[..4].as_ptr())));
+        avx!(widened(from: &[f32]) -> Self = Self(_mm256_cvtps_pd(_mm_loadu_ps(from[..4].as_ptr()))));
         #[inline(always)]
         fn lanes(self) -> [f64; 4] {
             let mut to = [0.0; 4];
@@ -357,6 +370,10 @@ mod x86 {
         #[inline(always)]
         fn swapped_pairs(self) -> Self {
             Self(unsafe { _mm256_permute_pd::<0b0101>(self.0) })
+        }
+        #[inline(always)]
+        fn upper_then_lower(self, o: Self) -> Self {
+            Self(unsafe { _mm256_permute2f128_pd::<0x21>(self.0, o.0) })
         }
     }
 
@@ -423,6 +440,10 @@ mod x86 {
             let from = from[..4].as_ptr();
             Self(_mm_loadu_pd(from), _mm_loadu_pd(from.add(2)))
         });
+        avx!(widened(from: &[f32]) -> Self = {
+            let four = _mm_loadu_ps(from[..4].as_ptr());
+            Self(_mm_cvtps_pd(four), _mm_cvtps_pd(_mm_movehl_ps(four, four)))
+        });
         #[inline(always)]
         fn lanes(self) -> [f64; 4] {
             let mut to = [0.0; 4];
@@ -449,6 +470,10 @@ mod x86 {
         #[inline(always)]
         fn swapped_pairs(self) -> Self {
             unsafe { Self(_mm_shuffle_pd::<1>(self.0, self.0), _mm_shuffle_pd::<1>(self.1, self.1)) }
+        }
+        #[inline(always)]
+        fn upper_then_lower(self, o: Self) -> Self {
+            Self(self.1, o.0)
         }
     }
 }
