@@ -13,6 +13,7 @@
 //! maximum so far is skipped:
 //! * between two samples the signal leaves their straight line by at most a constant times the largest second
 //!   difference around (the constants come from the taps themselves), so most pairs of samples are done with;
+//! * where the largest one is too far away to matter, each of the nearest counts by its own weight instead;
 //! * where that does not settle it, the first 4 points are computed, and the same reasoning between them settles
 //!   most of the other 12.
 //!
@@ -30,6 +31,8 @@ const COARSE: usize = 4;
 const FINE: usize = 3 * COARSE;
 /// Samples before the first of the pair that a point lies between.
 const BEFORE: usize = TAPS / 2 - 1;
+/// Second differences on each side of a pair's middle that count by their own weights; the others as the largest.
+const NEAR: usize = 5;
 /// Pairs of samples looked at together.
 const GROUP: usize = 8;
 /// Shape of the Kaiser window.
@@ -50,8 +53,10 @@ pub struct Interpolator {
     coarse: [Mirrored; TAPS / 2],
     /// The 12 points between the five first ones (both samples among these), two that mirror each other at a time.
     fine: [Opposite; FINE / 2],
-    /// |point| <= larger sample of the pair + bend * second difference + spill * peak.
-    bend: f32,
+    /// |point| <= larger sample of the pair + the sum of near * second differences, from the middle outwards on both
+    /// sides, + far * the largest second difference of the others + spill * peak.
+    near: [f32; NEAR],
+    far: f32,
     spill: f32,
     /// |point| <= larger first point + coarse_bend * second difference of first points + rounding.
     coarse_bend: f32,
@@ -88,16 +93,24 @@ impl Interpolator {
     pub fn new() -> Self {
         let knots: [[f32; TAPS]; COARSE + 1] = std::array::from_fn(|i| taps(i as f64 / COARSE as f64));
         let fine: [[f32; COARSE + 1]; FINE] = std::array::from_fn(|i| weights(place(i)));
-        let mut bounds = (0.0f64, 0.0f64);
+        let (mut bends, mut spill) = ([0.0f64; TAPS], 0.0f64);
+        let mut widen = |taps: &[f64; TAPS], fraction: f64| {
+            let (by, rest) = line_bound(taps, fraction);
+            bends.iter_mut().zip(by).for_each(|(all, by)| *all = all.max(by));
+            spill = spill.max(rest);
+        };
         for (i, weights) in fine.iter().enumerate() {
             let whole = std::array::from_fn(|k| {
                 weights.iter().zip(&knots).map(|(w, knot)| f64::from(*w) * f64::from(knot[k])).sum()
             });
-            bounds = both_larger(bounds, line_bound(&whole, place(i) / COARSE as f64));
+            widen(&whole, place(i) / COARSE as f64);
         }
         for (i, knot) in knots.iter().enumerate() {
-            bounds = both_larger(bounds, line_bound(&knot.map(f64::from), i as f64 / COARSE as f64));
+            widen(&knot.map(f64::from), i as f64 / COARSE as f64);
         }
+        // bends[j] belongs to the second difference around tap j + 1.
+        let near: [f64; NEAR] = std::array::from_fn(|i| bends[BEFORE - 1 - i].max(bends[BEFORE + i]));
+        let far = bends[..BEFORE - NEAR].iter().chain(&bends[BEFORE + NEAR..]).sum::<f64>();
         let coarse_bend = fine.iter().enumerate().map(|(i, w)| coarse_bound(w, place(i))).fold(0.0, f64::max);
         Self {
             coarse: std::array::from_fn(|k| {
@@ -113,15 +126,12 @@ impl Interpolator {
                     odd: [half(w[0] - w[4]), half(w[1] - w[3])],
                 }
             }),
-            bend: bounds.0 as f32,
-            spill: (bounds.1 + ROUNDING) as f32,
+            near: near.map(|by| by as f32),
+            far: far as f32,
+            spill: (spill + ROUNDING) as f32,
             coarse_bend: coarse_bend as f32,
         }
     }
-}
-
-fn both_larger(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
-    (a.0.max(b.0), a.1.max(b.1))
 }
 
 /// Where the fine points lie, in steps of first points: 0.25, 0.5, 0.75, 1.25, ... 3.75.
@@ -168,11 +178,10 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
-/// How far a point may be from the straight line between its two samples: a factor of the largest second
-/// difference and one of the peak. What taps and line differ by is written as a sum of second differences (the
-/// factor is the sum of its |weights|); the parts that second differences cannot make, a constant and a slope,
-/// go to the peak.
-fn line_bound(h: &[f64; TAPS], fraction: f64) -> (f64, f64) {
+/// How far a point may be from the straight line between its two samples: a factor of each second difference and one
+/// of the peak. What taps and line differ by is written as a sum of second differences (the factors are its
+/// |weights|); the parts that second differences cannot make, a constant and a slope, go to the peak.
+fn line_bound(h: &[f64; TAPS], fraction: f64) -> (Vec<f64>, f64) {
     let mut rest = *h;
     rest[BEFORE] -= 1.0 - fraction;
     rest[BEFORE + 1] -= fraction;
@@ -181,7 +190,7 @@ fn line_bound(h: &[f64; TAPS], fraction: f64) -> (f64, f64) {
     let slope: f64 = rest.iter().enumerate().map(|(k, r)| r * (k as f64 - BEFORE as f64)).sum();
     rest[BEFORE] += slope;
     rest[BEFORE + 1] -= slope;
-    (second_sums(&rest).iter().map(|c| c.abs()).sum(), constant.abs() + 2.0 * slope.abs())
+    (second_sums(&rest).iter().map(|c| c.abs()).collect(), constant.abs() + 2.0 * slope.abs())
 }
 
 /// Weights c with rest = sum of c[j] * (1, -2, 1) centred on j + 1.
@@ -224,6 +233,8 @@ struct Extremes {
     peak: f32,
     /// No point exceeds the larger of its two samples by more.
     slack: f32,
+    /// The part of it that all but the nearest second differences can have.
+    far: f32,
 }
 
 impl TruePeak {
@@ -244,7 +255,9 @@ impl TruePeak {
     #[inline(always)]
     pub fn take<S: Simd>(&mut self, of: &Interpolator) -> &[f32] {
         let (peak, bend) = extremes::<S>(self.stretch(self.filled));
-        self.hops[self.filled] = Extremes { peak, slack: of.bend * bend + of.spill * peak };
+        let far = of.far * bend + of.spill * peak;
+        let slack = far + 2.0 * of.near.iter().sum::<f32>() * bend;
+        self.hops[self.filled] = Extremes { peak, slack, far };
         self.filled += 1;
         &self.stretch(self.filled - 1)[TAPS..]
     }
@@ -264,11 +277,11 @@ impl TruePeak {
         order[..self.filled].sort_unstable_by(|a, b| bound(&self.hops[*b]).total_cmp(&bound(&self.hops[*a])));
         let mut top = top;
         for hop in &order[..self.filled] {
-            let Extremes { peak, slack } = self.hops[*hop];
-            if peak > HUGE {
+            let within = &self.hops[*hop];
+            if within.peak > HUGE {
                 top = of.scaled_peak(self.stretch(*hop), top);
-            } else if peak >= NOTHING && peak + slack > top {
-                top = of.peak::<S>(self.stretch(*hop), peak, slack, top);
+            } else if within.peak >= NOTHING && bound(within) > top {
+                top = of.peak::<S>(self.stretch(*hop), within, top);
             }
         }
         self.begin_tick();
@@ -311,19 +324,42 @@ fn windows(stretch: &[f32]) -> impl Iterator<Item = &[f32]> {
 impl Interpolator {
     /// The larger of `top` and the largest |point| of one hop's pairs.
     #[inline(always)]
-    fn peak<S: Simd>(&self, stretch: &[f32], peak: f32, slack: f32, top: f32) -> f32 {
+    fn peak<S: Simd>(&self, stretch: &[f32], within: &Extremes, top: f32) -> f32 {
         let mut top = top;
         let pairs = stretch.len() - TAPS;
         for start in (0..pairs).step_by(GROUP) {
             let start = start.min(pairs - GROUP); // the last group overlaps the one before
-            let limit = S::F32::splat(top - slack);
+            let limit = S::F32::splat(top - within.slack);
             let here = S::F32::load(&stretch[start + BEFORE..]).abs();
             let next = S::F32::load(&stretch[start + BEFORE + 1..]).abs();
             if here.max(next).over(limit) != 0 {
-                top = self.group::<S>(&stretch[start..start + TAPS + GROUP - 1], peak, top);
+                let line = &stretch[start..start + TAPS + GROUP - 1];
+                if self.may_exceed::<S>(line, top - within.far) {
+                    top = self.group::<S>(line, within.peak, top);
+                }
             }
         }
         top
+    }
+
+    /// Whether larger sample and nearest second differences of one of eight pairs come to more than `limit`.
+    #[inline(always)]
+    fn may_exceed<S: Simd>(&self, line: &[f32], limit: f32) -> bool {
+        let line = &line[BEFORE - NEAR..BEFORE + NEAR + 1 + GROUP];
+        let mut here = S::F32::load(&line[1..]);
+        let mut slope = here.sub(S::F32::load(line));
+        let mut bends = [slope; 2 * NEAR];
+        for (i, bend) in bends.iter_mut().enumerate() {
+            let next = S::F32::load(&line[i + 2..]);
+            let after = next.sub(here);
+            *bend = after.sub(slope).abs();
+            (here, slope) = (next, after);
+        }
+        let mut bound = S::F32::load(&line[NEAR..]).abs().max(S::F32::load(&line[NEAR + 1..]).abs());
+        for (i, by) in self.near.iter().enumerate() {
+            bound = bound.add(S::F32::splat(*by).mul(bends[NEAR - 1 - i].add(bends[NEAR + i])));
+        }
+        bound.over(S::F32::splat(limit)) != 0
     }
 
     /// For samples so large that sums could overflow: divided by 2^64, held at f32's largest value.
