@@ -3,7 +3,8 @@
 //! At 48 kHz the coefficients are the printed ones, digit for digit; at other rates they come from the
 //! analogue prototype that the printed ones follow (derivation: the same bilinear form, K = tan(pi f0 / fs)).
 
-use super::simd::{F64x4, Simd};
+use super::kstages::Stages;
+use super::simd::Simd;
 use crate::units::{MAX_CHANNELS, SampleRate};
 
 /// One second-order section, a0 = 1.
@@ -81,7 +82,7 @@ impl KState {
 }
 
 /// Frames of second differences that an output depends on, beside its own.
-const PAST: usize = 6;
+pub(super) const PAST: usize = 6;
 /// Filter memory below this is set to 0 at a hop's end, so that a silence never runs on denormals.
 const NOTHING: f64 = 1e-30;
 
@@ -89,15 +90,15 @@ const NOTHING: f64 = 1e-30;
 /// frames two and four before it, so that two frames of all channels are computed side by side. The high-pass's
 /// numerator 1 -2 1 is taken first, as a second difference, which is exact: a constant leaves nothing behind.
 #[derive(Debug, Clone, Copy)]
-struct LookAhead {
+pub(super) struct LookAhead {
     /// The other zeros: the shelf's numerator times both D(-z), divided by its first factor, so that one is 1.
-    taps: [f64; PAST + 1],
+    pub(super) taps: [f64; PAST + 1],
     /// The square of that factor, which the sums are multiplied with at a hop's end.
     power: f64,
     /// Of the shelf: what the outputs two and four frames before are multiplied with.
-    shelf: [f64; 2],
+    pub(super) shelf: [f64; 2],
     /// Of the high-pass.
-    high_pass: [f64; 2],
+    pub(super) high_pass: [f64; 2],
 }
 
 impl LookAhead {
@@ -167,52 +168,18 @@ impl KBank {
         }
     }
 
-    /// Two frames of two channels side by side: L R L R. What lies behind stays in registers; a frame that has no
-    /// partner reads its two frames across two of them.
+    /// Two frames of two channels side by side: L R L R.
     #[inline(always)]
     fn stereo<S: Simd>(&mut self, samples: &[f32]) -> KSums {
-        let f = &self.filter;
-        let taps = f.taps.map(S::F64::splat);
-        let [shelf_2, shelf_4] = f.shelf.map(S::F64::splat);
-        let [high_pass_2, high_pass_4] = f.high_pass.map(S::F64::splat);
-        let (mut older, mut newer) = (S::F64::load(&self.shelf), S::F64::load(&self.shelf[4..]));
-        let (mut oldest, mut newest) = (S::F64::load(&self.high_pass), S::F64::load(&self.high_pass[4..]));
-        let mut frames = S::F64::load(&self.frames);
-        let mut bent: [S::F64; 3] = std::array::from_fn(|i| S::F64::load(&self.bent[4 * i..]));
-        let mut between = [bent[0].upper_then_lower(bent[1]), bent[1].upper_then_lower(bent[2])];
-        let (mut square, mut cross) = (S::F64::splat(0.0), S::F64::splat(0.0));
-        let two = S::F64::splat(2.0);
         let (pairs, rest) = samples.as_chunks::<4>();
-        for pair in pairs {
-            let now = S::F64::widened(pair);
-            let bend = frames.sub(frames.upper_then_lower(now).mul(two)).add(now);
-            let across = bent[2].upper_then_lower(bend);
-            let past = bent[0]
-                .mul(taps[6])
-                .add(between[0].mul(taps[5]))
-                .add(bent[1].mul(taps[4]))
-                .add(between[1].mul(taps[3]))
-                .add(bent[2].mul(taps[2]));
-            // What is known last comes last: bends of now, and at the very end the step before.
-            let y = past.sub(older.mul(shelf_4)).add(bend).add(across.mul(taps[1])).sub(newer.mul(shelf_2));
-            let z = y.sub(oldest.mul(high_pass_4)).sub(newest.mul(high_pass_2));
-            square = square.add(z.mul(z));
-            cross = cross.add(z.mul(z.swapped_pairs()));
-            (older, newer, oldest, newest) = (newer, y, newest, z);
-            (frames, bent, between) = (now, [bent[1], bent[2], bend], [between[1], across]);
+        let mut stages = Stages::<S>::new(&self.filter, &self.frames, &self.bent, &self.shelf, &self.high_pass);
+        let mut sums = stages.hop(pairs);
+        stages.keep(&mut self.frames, &mut self.shelf, &mut self.high_pass);
+        let last = &samples[4 * pairs.len() - 2 * (PAST + 2)..];
+        for i in 0..2 * PAST {
+            self.bent[i] = bend(last[i], last[i + 2], last[i + 4]);
         }
-        self.shelf[..4].copy_from_slice(&older.lanes());
-        self.shelf[4..8].copy_from_slice(&newer.lanes());
-        self.high_pass[..4].copy_from_slice(&oldest.lanes());
-        self.high_pass[4..8].copy_from_slice(&newest.lanes());
-        self.frames[..4].copy_from_slice(&frames.lanes());
-        for (i, bent) in bent.iter().enumerate() {
-            self.bent[4 * i..4 * i + 4].copy_from_slice(&bent.lanes());
-        }
-        let (square, cross) = (square.lanes(), cross.lanes());
-        let mut sums = KSums { cross: cross[0] + cross[2], ..KSums::default() };
-        (sums.square[0], sums.square[1]) = (square[0] + square[2], square[1] + square[3]);
-        // A hop of 441 or 882 frames leaves one or two.
+        // A hop of 441 frames leaves one.
         if !rest.is_empty() {
             self.bend::<2>(rest);
             self.frames::<2>(rest.len() / 2, &mut sums);
@@ -261,22 +228,22 @@ impl KBank {
         sums.square.iter_mut().zip(square).for_each(|(sum, s)| *sum += s);
     }
 
-    /// The second differences of `samples`; f32 samples leave no rounding in them.
+    /// The second differences of `samples`.
     #[inline(always)]
     fn bend<const C: usize>(&mut self, samples: &[f32]) {
         let bent = &mut self.bent[PAST * C..PAST * C + samples.len()];
         let frames = self.frames;
-        let wide = |i: usize| if i < 2 * C { frames[i] } else { f64::from(samples[i - 2 * C]) };
+        let with_past = |i: usize| if i < 2 * C { frames[i] as f32 } else { samples[i - 2 * C] };
         let early = bent.len().min(2 * C);
         for (i, to) in bent[..early].iter_mut().enumerate() {
-            *to = wide(i) - 2.0 * wide(i + C) + wide(i + 2 * C);
+            *to = bend(with_past(i), with_past(i + C), with_past(i + 2 * C));
         }
         let newest = samples[early..].iter().zip(&samples[C.min(early)..]).zip(samples);
         for (to, ((newest, newer), older)) in bent[early..].iter_mut().zip(newest) {
-            *to = f64::from(*older) - 2.0 * f64::from(*newer) + f64::from(*newest);
+            *to = bend(*older, *newer, *newest);
         }
         for (i, x) in self.frames[..2 * C].iter_mut().enumerate() {
-            *x = wide(samples.len() + i);
+            *x = f64::from(with_past(samples.len() + i));
         }
     }
 
@@ -289,6 +256,12 @@ impl KBank {
         sums.square[..C].iter_mut().for_each(|s| *s *= self.filter.power);
         sums.cross *= self.filter.power;
     }
+}
+
+/// A second difference; f32 samples leave no rounding in it.
+#[inline(always)]
+fn bend(older: f32, newer: f32, newest: f32) -> f64 {
+    f64::from(older) + f64::from(newest) - 2.0 * f64::from(newer)
 }
 
 /// Four frames of a stage's outputs, oldest first.

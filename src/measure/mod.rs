@@ -4,6 +4,7 @@
 //! The same audio gives the same bits, however it was cut: every sum is closed at a hop's end.
 
 pub mod gate;
+mod kstages;
 pub mod kweight;
 pub mod level;
 pub mod mains;
