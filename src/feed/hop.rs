@@ -158,11 +158,15 @@ impl Cutter {
         while !rest.is_empty() {
             let take = (self.hop_frames - self.filled).min(rest.len() / width);
             let (now, later) = rest.split_at(take * width);
+            rest = later;
+            if take == self.hop_frames {
+                self.whole(now, each);
+                continue;
+            }
             for slot in &mut self.slots {
                 slot.fill(now, width, self.filled);
             }
             self.filled += take;
-            rest = later;
             self.emit_if_full(each);
         }
     }
@@ -182,21 +186,25 @@ impl Cutter {
         }
     }
 
+    /// A hop that came in one piece: who takes all channels as they come gets it without a copy, unless it needs cleaning.
+    fn whole(&mut self, now: &[f32], each: &mut impl FnMut(usize, Hop<'_>)) {
+        let width = self.device_channels;
+        for (index, slot) in self.slots.iter_mut().enumerate() {
+            if slot.takes_all(width) && all_finite(now) {
+                each(index, Hop { samples: now, channels: width, missing_frames: 0, cleaned: 0 });
+            } else {
+                slot.fill(now, width, 0);
+                slot.emit(index, 0, each);
+            }
+        }
+    }
+
     fn emit_if_full(&mut self, each: &mut impl FnMut(usize, Hop<'_>)) {
         if self.filled < self.hop_frames {
             return;
         }
         for (index, slot) in self.slots.iter_mut().enumerate() {
-            each(
-                index,
-                Hop {
-                    samples: &slot.buffer,
-                    channels: slot.channels.len(),
-                    missing_frames: self.missing,
-                    cleaned: slot.cleaned,
-                },
-            );
-            slot.cleaned = 0;
+            slot.emit(index, self.missing, each);
         }
         self.filled = 0;
         self.missing = 0;
@@ -204,11 +212,21 @@ impl Cutter {
 }
 
 impl Slot {
+    /// Whether its channels are all of the device's, in their order.
+    fn takes_all(&self, width: usize) -> bool {
+        self.channels.len() == width && self.channels.iter().enumerate().all(|(i, c)| i == *c)
+    }
+
+    fn emit(&mut self, index: usize, missing_frames: u32, each: &mut impl FnMut(usize, Hop<'_>)) {
+        let (channels, cleaned) = (self.channels.len(), std::mem::take(&mut self.cleaned));
+        each(index, Hop { samples: &self.buffer, channels, missing_frames, cleaned });
+    }
+
     fn fill(&mut self, now: &[f32], width: usize, from_frame: usize) {
-        let n = self.channels.len();
+        let (n, takes_all) = (self.channels.len(), self.takes_all(width));
         let frames = now.len() / width;
         let out = &mut self.buffer[from_frame * n..(from_frame + frames) * n];
-        if n == width && self.channels.iter().enumerate().all(|(i, c)| i == *c) {
+        if takes_all {
             out.copy_from_slice(now);
         } else {
             for (frame, out) in now.chunks_exact(width).zip(out.chunks_exact_mut(n)) {
@@ -217,13 +235,16 @@ impl Slot {
                 }
             }
         }
-        // The exponent of NaN and infinities is all ones: one more in its last place carries into the sign.
-        let carried = out.iter().fold(0u32, |all, x| all | ((x.to_bits() & 0x7f80_0000) + 0x0080_0000));
-        if carried & 0x8000_0000 != 0 {
+        if !all_finite(out) {
             for x in out.iter_mut().filter(|x| !x.is_finite()) {
                 *x = 0.0;
                 self.cleaned += 1;
             }
         }
     }
+}
+
+/// The exponent of NaN and infinities is all ones: one more in its last place carries into the sign.
+fn all_finite(samples: &[f32]) -> bool {
+    samples.iter().fold(0u32, |all, x| all | ((x.to_bits() & 0x7f80_0000) + 0x0080_0000)) & 0x8000_0000 == 0
 }
