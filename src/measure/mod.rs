@@ -15,6 +15,7 @@ pub mod reference;
 pub mod selfcheck;
 pub mod simd;
 pub mod spectrum;
+mod taps;
 pub mod texture;
 mod transform;
 pub mod true_peak;
