@@ -4,21 +4,11 @@
 //! one holds or may still come, and is replaced when it does (the roster's `hides`).
 
 use super::dwell::{Dwell, Timing};
+use super::retelling::{FLAP_CLEAR_SECONDS, Retelling};
 use super::roster::{JudgeSettings, Post};
 use super::{Evidence, Scene, Severity, Verdict};
 use crate::feed::{AlertRef, Role};
 use crate::units::{StreamTime, TICKS_A_SECOND};
-
-/// Raises within this time that make a condition one that comes and goes, seconds.
-const FLAP_SECONDS: f64 = 600.0;
-/// The third raise within that time stands until the condition was gone for this long, seconds.
-const FLAP_CLEAR_SECONDS: f64 = 120.0;
-
-/// An advice that is over and comes back within this time waits until it has held for `RETURN_HOLDS_SECONDS`, seconds:
-/// it was told a moment ago, and it asks for nothing before the next pause.
-const RETURN_SECONDS: f64 = 600.0;
-/// How long it must hold then, seconds.
-const RETURN_HOLDS_SECONDS: f64 = 60.0;
 
 /// An alert, from its raising to its end.
 #[derive(Debug, Clone, PartialEq)]
@@ -110,11 +100,7 @@ struct Seat {
     /// Looks since then that could not tell.
     unsure_ticks: u32,
     alert: Option<Alert>,
-    last_raises: [Option<StreamTime>; 2],
-    /// When an advice of it was last over.
-    advice_over: Option<StreamTime>,
-    /// When its dwell time was last up.
-    on_since: StreamTime,
+    retelling: Retelling,
     shelved_until: Option<StreamTime>,
 }
 
@@ -152,9 +138,7 @@ impl Bench {
                 holds: false,
                 unsure_ticks: 0,
                 alert: None,
-                last_raises: [None; 2],
-                advice_over: None,
-                on_since: StreamTime::default(),
+                retelling: Retelling::default(),
                 shelved_until: None,
             })
             .collect();
@@ -169,9 +153,8 @@ impl Bench {
             match fresh.seats.iter_mut().find(|s| s.post.listing.name == old.post.listing.name) {
                 Some(seat) => {
                     (seat.dwell, seat.began, seat.evidence) = (old.dwell, old.began, old.evidence);
-                    (seat.alert, seat.last_raises, seat.shelved_until) =
-                        (old.alert.take(), old.last_raises, old.shelved_until);
-                    (seat.advice_over, seat.on_since) = (old.advice_over, old.on_since);
+                    (seat.alert, seat.retelling, seat.shelved_until) =
+                        (old.alert.take(), old.retelling, old.shelved_until);
                 }
                 None => old.clear(now, Clearing::SwitchedOff, out),
             }
@@ -293,7 +276,7 @@ impl Seat {
             }
         }
         if self.dwell.on() && !was_on {
-            self.on_since = now;
+            self.retelling.on(now);
         }
         if self.shelved_until.is_some_and(|t| now >= t) {
             self.shelved_until = None;
@@ -317,12 +300,12 @@ impl Seat {
 
     fn tell(&mut self, feed: usize, now: StreamTime, next_id: &mut u64, out: &mut Vec<(AlertChange, Alert)>) {
         let Some(evidence) = self.evidence else { return };
-        if self.shelved_until.is_some() || (self.alert.is_none() && self.was_just_told(evidence, now)) {
+        let waits = self.alert.is_none() && self.retelling.waits(evidence.severity, now);
+        if waits || self.shelved_until.is_some() {
             return;
         }
         match &mut self.alert {
             None => {
-                let recent = |t: &Option<StreamTime>| t.is_some_and(|t| now.since(t) < FLAP_SECONDS);
                 let alert = Alert {
                     id: *next_id,
                     feed,
@@ -331,11 +314,10 @@ impl Seat {
                     began: self.began,
                     raised: now,
                     acknowledged: None,
-                    comes_and_goes: self.last_raises.iter().all(recent),
+                    comes_and_goes: self.retelling.told(now),
                     cleared: None,
                 };
                 *next_id += 1;
-                self.last_raises = [self.last_raises[1], Some(now)];
                 out.push((AlertChange::Raised, alert.clone()));
                 self.alert = Some(alert);
             }
@@ -352,17 +334,11 @@ impl Seat {
         }
     }
 
-    /// An advice of it was over a short while ago, and it does not yet hold for long.
-    fn was_just_told(&self, evidence: Evidence, now: StreamTime) -> bool {
-        let over = self.advice_over.is_some_and(|t| now.since(t) < RETURN_SECONDS);
-        over && evidence.severity == Severity::Advice && now.since(self.on_since) < RETURN_HOLDS_SECONDS
-    }
-
     fn clear(&mut self, now: StreamTime, how: Clearing, out: &mut Vec<(AlertChange, Alert)>) {
         if let Some(mut alert) = self.alert.take() {
             alert.cleared = Some((now, how));
-            if how == Clearing::Gone && alert.evidence.severity == Severity::Advice {
-                self.advice_over = Some(now);
+            if how == Clearing::Gone {
+                self.retelling.over(alert.evidence.severity, now);
             }
             out.push((AlertChange::Cleared, alert));
         }

@@ -8,6 +8,7 @@ mod bench;
 mod dwell;
 mod habits;
 pub mod knobs;
+mod retelling;
 mod ring;
 pub mod roster;
 mod service;
