@@ -5,16 +5,14 @@
 //! whose sides have less in common is the one that cancels. This needs no moment of a turn to be seen: it may have
 //! been in a pause, or before the service.
 
-use super::turn::{Bands, FEWEST_BANDS, LEAST_POWER, bands, likeness};
+use super::turn::{Bands, FEWEST_BANDS, LEAST_POWER, MIRRORED, bands, likeness};
 use crate::measure::spectrum::Spectrum;
 
 /// Ticks of sound in both before it is told.
 const FEWEST_TICKS: u32 = 40;
 /// What is left of the sums after a tick (half of it after 2 s).
 const FADES: f32 = 0.966;
-/// How alike the relations must be, over all bands (1 the same, -1 all turned over).
-const MIRRORED: f32 = -0.8;
-/// The same that speaks against it.
+/// How alike the relations of both are, over all bands, where none is turned over.
 const ALIKE: f32 = 0.3;
 /// Relation of the house's sides, mean square over the bands, from which it says something: chance gives 0.01.
 const LEAST_RELATION: f32 = 0.03;

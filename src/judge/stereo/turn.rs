@@ -19,7 +19,7 @@ const SAME_DB: f32 = 3.0;
 /// How alike the bands' relations are from one tick to the next but one, on either side of the turn,
 const STEADY: f32 = 0.6;
 /// and across it (1 the same, -1 all turned over).
-const MIRRORED: f32 = -0.8;
+pub(super) const MIRRORED: f32 = -0.8;
 
 /// Of each band its power, and what of it the sides have in common.
 pub(super) type Bands = [[f32; 2]; BANDS];
@@ -73,7 +73,10 @@ impl Turn {
 
 /// The bands of a tick.
 pub(super) fn bands(of: &Spectrum) -> Bands {
-    std::array::from_fn(|b| [of.band_power(b), of.band_power(b) * of.alike[b]])
+    std::array::from_fn(|b| {
+        let power = of.band_power(b);
+        [power, power * of.alike[b]]
+    })
 }
 
 /// How alike the relations of the sides are by band: 1 the same, -1 all turned over.
