@@ -2,10 +2,11 @@
 #![allow(clippy::unwrap_used)] // a test may fall where it stands
 
 use mixwarden::feed::{Block, Cutter, FeedPatch, Role};
+use mixwarden::measure::interpolator::Interpolator;
 use mixwarden::measure::reference::{Quantity, cases};
 use mixwarden::measure::selfcheck::{self, Row, case_rows};
 use mixwarden::measure::simd::{Isa, Kernel, Simd};
-use mixwarden::measure::true_peak::{Interpolator, TruePeak};
+use mixwarden::measure::true_peak::TruePeak;
 use mixwarden::measure::{Meter, Reading};
 use mixwarden::units::{RATES_HZ, SampleRate, db_of_amplitude};
 use std::f64::consts::TAU;

@@ -3,88 +3,13 @@
 //! One cause, one warning, live: a condition that shares a cause with a worse one is held back while the worse
 //! one holds or may still come, and is replaced when it does (the roster's `hides`).
 
+use super::alert::{Alert, AlertChange, AlertLife, Clearing};
 use super::dwell::{Dwell, Timing};
 use super::retelling::{FLAP_CLEAR_SECONDS, Retelling};
 use super::roster::{JudgeSettings, Post};
 use super::{Evidence, Scene, Severity, Verdict};
 use crate::feed::{AlertRef, Role};
 use crate::units::{StreamTime, TICKS_A_SECOND};
-
-/// An alert, from its raising to its end.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Alert {
-    /// Number, unique within a run, rising.
-    pub id: u64,
-    /// Index of the feed in its lane.
-    pub feed: usize,
-    /// Condition's name.
-    pub condition: &'static str,
-    /// Why, and the words for it.
-    pub evidence: Evidence,
-    /// When the condition began to hold.
-    pub began: StreamTime,
-    /// When it was raised.
-    pub raised: StreamTime,
-    /// When somebody said that they are on it.
-    pub acknowledged: Option<StreamTime>,
-    /// It came and went before: it now stands until it is really over.
-    pub comes_and_goes: bool,
-    /// When and how it ended.
-    pub cleared: Option<(StreamTime, Clearing)>,
-}
-
-/// How an alert ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Clearing {
-    /// The condition is gone.
-    Gone,
-    /// A worse condition of the same cause took its place.
-    Replaced(&'static str),
-    /// Somebody put it aside for a time.
-    Shelved,
-    /// The condition was switched off in the settings.
-    SwitchedOff,
-}
-
-impl Clearing {
-    /// Name in the log and in JSON.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Gone => "gone",
-            Self::Replaced(_) => "replaced",
-            Self::Shelved => "shelved",
-            Self::SwitchedOff => "switched off",
-        }
-    }
-}
-
-/// Where a condition stands in its life.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AlertLife {
-    /// Nothing.
-    Watching,
-    /// It holds; its time is not yet up, or a worse cause may still come.
-    Pending,
-    /// Told.
-    Raised,
-    /// Told, and somebody is on it.
-    Acknowledged,
-    /// Put aside for a time.
-    Shelved,
-}
-
-/// What happened to an alert.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AlertChange {
-    /// It is told now.
-    Raised,
-    /// Its severity or words changed.
-    Changed,
-    /// Somebody is on it.
-    Acknowledged,
-    /// It ended.
-    Cleared,
-}
 
 /// A worse cause that has not been seen for so many ticks (1 s) holds nothing back.
 const COMING_TICKS: u32 = TICKS_A_SECOND as u32;

@@ -4,6 +4,7 @@
 //! a clock or another condition. `bench` runs the roster for one feed: dwell times, one cause one warning,
 //! acknowledging and shelving. The words for people live beside each condition.
 
+mod alert;
 mod bench;
 mod dwell;
 mod habits;
@@ -31,7 +32,8 @@ mod too_loud;
 mod too_quiet;
 mod true_peak_over;
 
-pub use bench::{Alert, AlertChange, AlertLife, Bench, Clearing};
+pub use alert::{Alert, AlertChange, AlertLife, Clearing};
+pub use bench::Bench;
 pub use dwell::{Dwell, Timing};
 pub use habits::{Habits, ServiceHabit};
 pub use own_mix::{OwnMixSettings, OwnMixWish};

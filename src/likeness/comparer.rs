@@ -2,12 +2,13 @@
 
 use super::acquire::Acquire;
 use super::balance::Balance;
+use super::cell::{BLOCK_SECONDS, Block};
 use super::material::Listener;
 use super::past::{self, Figures, Past};
 use super::side::Side;
 use super::spectra;
 use super::thin::WORK_HZ;
-use super::track::{self, BLOCK_SECONDS, Block, Track};
+use super::track::{self, Track};
 use super::verdict::{self, Detail, Heard, HouseFeed, Kin, Opinion, Standing};
 use super::{Likeness, Sides};
 use crate::units::SampleRate;

@@ -8,6 +8,7 @@
 
 mod acquire;
 mod balance;
+mod cell;
 mod comparer;
 mod material;
 pub mod offset;

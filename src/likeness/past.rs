@@ -2,8 +2,8 @@
 
 use super::GROUPS;
 use super::balance::{self, Balance};
+use super::cell::{BLOCK_SECONDS, Block, Cell};
 use super::material::{self, Material};
-use super::track::{BLOCK_SECONDS, Block, Cell};
 use super::verdict::Heard;
 use std::collections::VecDeque;
 

@@ -1,20 +1,15 @@
 //! Follows the delay between two feeds that were found to share sound, and cuts what they share into cells.
 //!
-//! A frame is 42.7 ms, a cell 8 frames (0.34 s), a block 3 cells (1.02 s). Each block measures how far the house,
-//! as it was moved, is off the stream; a loop of second order follows delay and clock difference.
+//! Each block measures how far the house, as it was moved, is off the stream; a loop of second order follows delay and
+//! clock difference.
 
+use super::cell::{BLOCK_CELLS, Block, CELL_FRAMES, OpenBlock, total};
 use super::side::Side;
 use super::spectra::{BANDS, PHASE_BINS, SIZE, STEP, Spectra, Sums};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
 use std::sync::Arc;
 
-/// Frames of a cell.
-pub const CELL_FRAMES: usize = 8;
-/// Cells of a block.
-pub const BLOCK_CELLS: usize = 3;
-/// Seconds of a block.
-pub const BLOCK_SECONDS: f64 = (CELL_FRAMES * BLOCK_CELLS * STEP) as f64 / super::thin::WORK_HZ as f64;
 /// Mean square of a block's louder channel from which it is active: -60 dBFS.
 const ACTIVE: f64 = 1e-6;
 /// Farthest error that a block can see, frames (10.7 ms).
@@ -27,52 +22,6 @@ const LOST_BLOCKS: u32 = 8;
 const MAX_SLOPE: f64 = 1e-3 * STEP as f64;
 /// Time constant of the mean band powers that weigh the gain, frames (3 s).
 const WEIGHT_FRAMES: f64 = 3.0 * super::thin::WORK_HZ as f64 / STEP as f64;
-
-/// What the two feeds share in one cell.
-#[derive(Debug, Clone, Copy)]
-pub struct Cell {
-    /// 20 log10 of the coherent gain from a house reference (left, right, middle) to a stream channel, by band,
-    /// the moment's broadband gain taken out, dB. With a mono house from it to the stream's left, right, middle.
-    pub gain_db: [[[f32; BANDS]; 3]; 2],
-    /// Coherence squared of the same.
-    pub coherence: [[[f32; BANDS]; 3]; 2],
-    /// Band level of the house, dB (any fixed reference).
-    pub house_db: [f32; BANDS],
-    /// Level of each stream channel over all bands, dB (any fixed reference).
-    pub stream_db: [f32; 2],
-    /// Broadband gain of the moment, mean over the cell, dB.
-    pub broad_db: f32,
-    /// Level of the house over all bands, dB.
-    pub level_db: f32,
-    /// Peak of the house, mean over the cell by power, dBFS: what a compressor goes by.
-    pub peak_db: f32,
-}
-
-/// One second of both feeds.
-#[derive(Debug, Clone, Default)]
-pub struct Block {
-    /// All of both came.
-    pub came: bool,
-    /// The stream, and the house, had sound.
-    pub active: [bool; 2],
-    /// The delay was known, and the sound that was shared agreed with it.
-    pub shared: bool,
-    /// Cells (none while the delay is unknown).
-    pub cells: Vec<Cell>,
-}
-
-/// Cross spectra over one block, and what its moments added up to.
-struct Open {
-    frames: usize,
-    whole: bool,
-    squares: [f64; 2],
-    cross: [Vec<Complex32>; 4],
-    cell: Sums,
-    cell_frames: usize,
-    /// Broadband gain of the moments and peak of the house, dB, by the house's power, and that power.
-    cell_broad: [f64; 3],
-    cells: Vec<Cell>,
-}
 
 /// The follower.
 pub struct Track {
@@ -87,7 +36,7 @@ pub struct Track {
     locked: Option<Lock>,
     means: [[f64; BANDS]; 2],
     frames_seen: u64,
-    open: Open,
+    open: OpenBlock,
 }
 
 /// What is known of the delay.
@@ -120,16 +69,7 @@ impl Track {
             locked: None,
             means: [[0.0; BANDS]; 2],
             frames_seen: 0,
-            open: Open {
-                frames: 0,
-                whole: true,
-                squares: [0.0; 2],
-                cross: std::array::from_fn(|_| bins.clone()),
-                cell: Sums::default(),
-                cell_frames: 0,
-                cell_broad: [0.0; 3],
-                cells: Vec::new(),
-            },
+            open: OpenBlock::new(),
         }
     }
 
@@ -200,28 +140,7 @@ impl Track {
         }
         // A moment in which either is digital silence says nothing of the gain.
         if up > 0.0 && down > 0.0 {
-            let square = up / down;
-            let broad = square.sqrt();
-            self.open.cell_frames += 1;
-            self.open.cell.of_stream = sums.of_stream;
-            // In the gaps of talk the stream may have a room's sound only: what the house plays loud says more.
-            let peak_db = 20.0 * f64::from(peak.max(1e-6)).log10();
-            for (sum, value) in self.open.cell_broad.iter_mut().zip([10.0 * square.log10(), peak_db, 1.0]) {
-                *sum += down * value;
-            }
-            for b in 0..BANDS {
-                for m in 0..3 {
-                    self.open.cell.house[m][b] += sums.house[m][b];
-                }
-                for c in 0..3 {
-                    self.open.cell.stream[c][b] += sums.stream[c][b] / square;
-                }
-                for c in 0..2 {
-                    for m in 0..3 {
-                        self.open.cell.cross[c][m][b] += sums.cross[c][m][b] / broad;
-                    }
-                }
-            }
+            self.open.add(sums, up / down, down, peak);
         }
         for i in 0..stream_channels {
             for j in 0..house_channels {
@@ -319,46 +238,4 @@ pub struct Moment<'a> {
     pub house: &'a [Complex32],
     /// Its power over all bands.
     pub power: f64,
-}
-
-fn total(bands: &[f64; BANDS]) -> f64 {
-    bands.iter().sum()
-}
-
-impl Open {
-    fn reset(&mut self) {
-        (self.frames, self.whole, self.squares) = (0, true, [0.0; 2]);
-        self.cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
-        (self.cell, self.cell_frames, self.cell_broad) = (Sums::default(), 0, [0.0; 3]);
-        self.cells.clear();
-    }
-
-    fn close_cell(&mut self) {
-        if self.cell_frames == CELL_FRAMES {
-            let sums = &self.cell;
-            let db = |power: f64| (10.0 * power.max(1e-20).log10()) as f32;
-            let mut cell = Cell {
-                gain_db: [[[0.0; BANDS]; 3]; 2],
-                coherence: [[[0.0; BANDS]; 3]; 2],
-                house_db: std::array::from_fn(|b| db(sums.house[0][b] + sums.house[1][b])),
-                stream_db: [db(total(&sums.stream[0])), db(total(&sums.stream[1]))],
-                broad_db: (self.cell_broad[0] / self.cell_broad[2]) as f32,
-                level_db: db(total(&sums.house[0]) + total(&sums.house[1])),
-                peak_db: (self.cell_broad[1] / self.cell_broad[2]) as f32,
-            };
-            for c in 0..2 {
-                for m in 0..3 {
-                    for b in 0..BANDS {
-                        let [x, y, xy] = sums.of(c, m, b);
-                        if x > 1e-18 && y > 1e-18 {
-                            cell.gain_db[c][m][b] = (10.0 * (xy / (x * x)).max(1e-20).log10()) as f32;
-                            cell.coherence[c][m][b] = (xy / (x * y)).min(1.0) as f32;
-                        }
-                    }
-                }
-            }
-            self.cells.push(cell);
-        }
-        (self.cell, self.cell_frames, self.cell_broad) = (Sums::default(), 0, [0.0; 3]);
-    }
 }

@@ -1,13 +1,14 @@
 //! The meter of one feed: hops in, one `Reading` a tick out.
 
 use super::gate::Gate;
+use super::interpolator::Interpolator;
 use super::kweight::KBank;
 use super::level::Level;
 use super::mains::Mains;
 use super::range::Range;
 use super::simd::{Isa, Kernel, Simd};
 use super::spectrum::{Analyser, Spectrum};
-use super::true_peak::{Interpolator, TruePeak};
+use super::true_peak::TruePeak;
 use super::window::{MOMENTARY_HOPS, SHORT_TERM_HOPS, Windows};
 use super::{ChannelLevel, Flaws, Reading};
 use crate::feed::{FeedPatch, Hop};

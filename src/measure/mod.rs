@@ -4,6 +4,8 @@
 //! The same audio gives the same bits, however it was cut: every sum is closed at a hop's end.
 
 pub mod gate;
+pub mod interpolator;
+pub mod kfilter;
 mod kstages;
 pub mod kweight;
 pub mod level;

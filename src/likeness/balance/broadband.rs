@@ -1,9 +1,9 @@
 //! The gain that all bands share, and how it moves in time.
 
 use super::{Balance, CELL_SECONDS, Table};
+use crate::likeness::cell::Cell;
 use crate::likeness::spectra::BANDS;
 use crate::likeness::statistics::{deviation, least_squares, median, percentile, weighted_median};
-use crate::likeness::track::Cell;
 
 /// Cells of a block of the broadband gain: 4.1 s.
 const BLOCK: usize = 12;

@@ -7,9 +7,9 @@ mod broadband;
 mod moves;
 mod table;
 
+use super::cell::{CELL_FRAMES, Cell};
 use super::spectra::{BANDS, middle_hz};
 use super::statistics::{median, percentile};
-use super::track::{CELL_FRAMES, Cell};
 use super::{GROUP_HZ, GROUPS, Group};
 use table::Table;
 

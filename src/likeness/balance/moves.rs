@@ -1,9 +1,9 @@
 //! How much the balance between bands moves.
 
 use super::{Balance, Table};
+use crate::likeness::cell::Cell;
 use crate::likeness::spectra::BANDS;
 use crate::likeness::statistics::{Spread, median, weighted_median};
-use crate::likeness::track::Cell;
 
 /// The movement of the balance: gain by band, less its median over time, less each cell's median over bands.
 pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], out: &mut Balance) {

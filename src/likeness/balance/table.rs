@@ -1,9 +1,9 @@
 //! The gains of one stream channel as a table of cells by bands, with what chance and strange sound could do to them.
 
 use super::Balance;
+use crate::likeness::cell::{CELL_FRAMES, Cell};
 use crate::likeness::spectra::{BANDS, edges};
 use crate::likeness::statistics::median;
-use crate::likeness::track::{CELL_FRAMES, Cell};
 
 /// One channel's table: rows of bands.
 pub(super) struct Table {

@@ -1,5 +1,6 @@
 //! One look: from the figures of a span to an opinion.
 
+use super::limit;
 use super::{Detail, Heard, HouseFeed, Kin, Missing, Opinion};
 use crate::likeness::balance::Balance;
 
@@ -49,85 +50,6 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opini
         return early(b.seconds);
     }
     of_balance(heard, b, house)
-}
-
-/// Thresholds, tried on synthesised services (benches/own_mix): what separates without an error there, with a margin.
-mod limit {
-    /// Lasting movement of a copy, dB: with nothing in between,
-    pub(super) const COPY_LASTING_DB: f64 = 0.1;
-    /// for each dB from band to band of an equaliser's curve (up to 3 dB),
-    pub(super) const LASTING_BY_SLOPE: f64 = 0.035;
-    /// and for each dB that a compressor moves the whole from cell to cell (up to 2.5 dB).
-    pub(super) const LASTING_BY_JITTER: f64 = 0.06;
-    /// Own: lasting movement over that of a copy,
-    pub(super) const OWN_OVER_COPY: f64 = 1.5;
-    /// and in any case this, dB.
-    pub(super) const OWN_LASTING_DB: f64 = 0.28;
-    /// Own: lasting movement over what sound that the house does not explain could do.
-    pub(super) const OWN_OVER_STRANGER: f64 = 0.2;
-    /// Own: lasting movement over all movement (a multiband compressor moves groups of bands, from moment to moment).
-    pub(super) const OWN_OVER_MOVES: f64 = 0.2;
-    /// Own: movement beside one change of the static gains over that of an equalised and compressed copy.
-    pub(super) const OWN_MOVES: f64 = 1.0;
-    /// Own: share of the movement that outlasts one change of the equaliser or of the patch.
-    pub(super) const OWN_BESIDE_STEP: f64 = 0.5;
-    /// Own: sound that is not talk, seconds (talk alone may be one talker behind a heavy compressor).
-    pub(super) const BESIDE_TALK_SECONDS: f64 = 15.0;
-    /// Own: movement of the broadband gain, dB: a room on a copy moves the bands, and leaves the whole as it was,
-    pub(super) const OWN_WHOLE_DB: f64 = 0.15;
-    /// or moves it by less than this over what it adds.
-    pub(super) const OWN_WHOLE_OVER_STRANGER: f64 = 0.2;
-    /// Own, though the whole stands still: local movement over what sound that the house does not explain could do.
-    /// Rooms on a copy of several sources have shown 0.73, a lone organ in a room 1.3.
-    pub(super) const BEYOND_STRANGER: f64 = 0.95;
-    /// Or else: unexplained part under which a room on a copy is too soft to matter, dB,
-    pub(super) const NO_ROOM_DB: f64 = -29.0;
-    /// or this, where the movement is beyond what a room on a copy makes, over that of an equalised copy, and the whole
-    /// stands still, as it does not in a mix that is cut off, dB,
-    pub(super) const SOFT_ROOM_DB: f64 = -24.0;
-    pub(super) const BEYOND_ROOM_OVER_COPY: f64 = 4.0;
-    /// talk, seconds (an organ explains its own room),
-    pub(super) const NO_ROOM_TALK_SECONDS: f64 = 14.0;
-    /// and movement over that of an equalised and compressed copy, whose whole stands still too.
-    pub(super) const NO_ROOM_OVER_COPY: f64 = 2.2;
-    /// Own: talk, seconds, or else
-    pub(super) const SOME_TALK_SECONDS: f64 = 5.0;
-    /// jitter of the broadband gain over local movement, as one held source does not have (an organ in a room: 0.003).
-    pub(super) const SEVERAL_JITTER: f64 = 0.05;
-    /// Copy: movement of any copy without much processing, dB.
-    pub(super) const COPY_MOVES_DB: f64 = 0.25;
-    /// Copy: movement of a processed one, dB, if it is also small against what the processing explains
-    pub(super) const PROCESSED_MOVES_DB: f64 = 0.40;
-    /// (movement over that of an equalised and compressed copy),
-    pub(super) const PROCESSED_OVER_COPY: f64 = 0.9;
-    /// and does not last (lasting movement over that of a copy).
-    pub(super) const PROCESSED_LASTING: f64 = 0.75;
-    /// The same where a compressor moves the whole by this from cell to cell, dB: sources moved by 2 dB in front of one
-    /// have shown 0.57.
-    pub(super) const COMPRESSED_LASTING: f64 = 0.55;
-    pub(super) const COMPRESSED_JITTER_DB: f64 = 0.3;
-    /// Copy without much processing: movement over that of an equalised and compressed copy,
-    pub(super) const COPY_OVER_COPY: f64 = 1.0;
-    /// and lasting movement over that of a copy: sources moved by 2 dB behind a compressor have shown 0.84.
-    pub(super) const COPY_LASTING: f64 = 0.8;
-    /// Copy with something added: movement, and local movement, over what the unexplained sound could do at most,
-    pub(super) const ADDED_MOVES: f64 = 0.45;
-    /// of which this local,
-    pub(super) const ADDED_LOCAL: f64 = 0.35;
-    /// and unexplained part: sound that lies over all, not a source that the house has not, dB.
-    pub(super) const ADDED_DB: f64 = -27.0;
-    /// Copy with something added: broadband gain over 4 s, and from cell to cell, dB.
-    pub(super) const STILL_BLOCKS_DB: f64 = 0.1;
-    /// Copy: broadband gain that neither level nor kind of sound explains, over 4 s, dB.
-    pub(super) const COPY_REST_DB: f64 = 0.6;
-    /// Copy: talk over held sound that the level does not explain, dB. Talk that was moved by 3 dB and more and
-    /// compressed with the rest has shown 0.25 to 1.1, and never under 0.45 for 20 s.
-    pub(super) const COPY_TALK_STEP_DB: f64 = 0.45;
-    /// Own by level steps: talk over held sound, dB.
-    pub(super) const STEP_DB: f64 = 2.5;
-    /// Own by level steps: how far blocks of one kind lie apart, and wobble, over the step. A fader that is ridden, or
-    /// a slow leveller, comes back to within 0.05 of it by chance; a mix of its own to within 0.01.
-    pub(super) const STEP_SPREAD: f64 = 0.02;
 }
 
 /// Lasting movement that an equalised and compressed copy would show here, dB.
