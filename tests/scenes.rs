@@ -125,6 +125,27 @@ fn polarity() {
     quiet(&beside(&stream));
     let turned = stream.change(21.0, 40.0, |_, [l, r]| [l, -r]);
     one(&beside(&turned), "polarity", (30.0, 36.0), 60.0);
+    // A wide band, its bass in the middle, turned over in a pause: nobody saw it, but the bass cancels.
+    let mut high = [0.0; 2];
+    let other = band(60.0, 5);
+    let mut i = 0;
+    let with_bass = band(60.0, 2).change(0.0, 60.0, |t, [l, _]| {
+        i += 2;
+        let wide = [l, f64::from(other.samples[i - 2])];
+        (0..2).for_each(|c| high[c] += 0.05 * (wide[c] - high[c]));
+        let bass = 0.02 * (1.0 + sine(0.7, t)) * sine(110.0, t);
+        [wide[0] - high[0] + bass, wide[1] - high[1] + bass]
+    });
+    let mut pause = |audio: Audio, middle: f64| {
+        audio.change(middle - 3.0, middle + 3.0, |t, x| {
+            let loud = (((t - middle).abs() - 2.5) / 0.5).clamp(0.0, 1.0);
+            x.map(|x| loud * x + 1e-4 * noise.next())
+        })
+    };
+    let with_bass = pause(with_bass, 21.0);
+    let with_bass = pause(with_bass, 47.0);
+    quiet(&Listening::to(&with_bass).hear());
+    one(&Listening::to(&with_bass.change(21.0, 47.0, |_, [l, r]| [l, -r])).hear(), "polarity", (32.0, 44.0), 60.0);
 }
 
 #[test]

@@ -51,6 +51,7 @@ static RIGHT_LOUDER: Words = Words {
 knobs! {
     raise_after_seconds = 25.0, 5..600, "seconds of sound before it is told";
     leaning_seconds = 8.0, 2..600, "the same where the room between the words leans to the same side";
+    leaning_above_db = 4.5, 2..35, "difference that is told where the room leans to the same side, dB";
     panned_above_db = 12.0, 2..35, "difference that is told where the room does not lean, dB";
     panned_seconds = 60.0, 5..600, "seconds of sound before that is told";
     unheard_above_db = 9.0, 2..35, "difference that is told where no room is heard, dB";
@@ -135,11 +136,13 @@ struct Imbalance {
 }
 
 impl Imbalance {
-    /// Seconds after which a difference of `db` is told; `None`: it is a talker's place.
+    /// Seconds after which a difference of `db` is told; `None`: it is a talker's place. A talker who stands to the
+    /// other side makes less of it: beside a room that leans a smaller difference is enough.
     fn seconds(&self, db: f64) -> Option<f64> {
         let s = &self.settings;
         match self.room.balance_db() {
             Some(room) if room * db.signum() > LEANS * s.above_db => Some(s.leaning_seconds),
+            _ if db.abs() <= s.above_db => None,
             Some(room) if room.abs() < UPRIGHT_DB => (db.abs() > s.panned_above_db).then_some(s.panned_seconds),
             Some(_) => Some(s.raise_after_seconds),
             None => (db.abs() > s.unheard_above_db).then_some(s.raise_after_seconds),
@@ -161,7 +164,9 @@ impl Watch for Imbalance {
         }
         let tell = |db: f64, after: f64| {
             let words = if db > 0.0 { &LEFT_LOUDER } else { &RIGHT_LOUDER };
-            Verdict::Bad(Evidence::new(words, Severity::Advice, db.abs(), self.settings.above_db).after(after))
+            let s = &self.settings;
+            let limit = if db.abs() > s.above_db { s.above_db } else { s.leaning_above_db };
+            Verdict::Bad(Evidence::new(words, Severity::Advice, db.abs(), limit).after(after))
         };
         let wide = (self.all.correlation().abs() < WIDE).then(|| self.lean.together_db()).flatten();
         if let Some(db) = wide.filter(|db| db.abs() > self.settings.above_db && db.abs() < WIDE_MOST_DB) {
@@ -175,7 +180,7 @@ impl Watch for Imbalance {
         let db = self.pair.balance_db();
         if db.abs() > MISSING_DB {
             Verdict::Unsure
-        } else if db.abs() > self.settings.above_db {
+        } else if db.abs() > self.settings.above_db.min(self.settings.leaning_above_db) {
             self.seconds(db).map_or(Verdict::Unsure, |after| tell(db, after))
         } else if db.abs() < self.settings.clear_below_db {
             Verdict::Good

@@ -5,6 +5,7 @@ mod beside_house;
 pub mod dual_mono;
 pub mod imbalance;
 mod lean;
+mod low_notes;
 pub mod mono_loss;
 pub mod polarity;
 mod turn;

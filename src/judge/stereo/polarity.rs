@@ -5,9 +5,10 @@
 //! phones go. Time that there is: none. Speech, which is in the middle, decides: its correlation is +1 when all
 //! is well and -1 when a side is turned over. In wide music only the moment of the turn can be seen: a
 //! correlation that changes its sign between two seconds of unbroken sound, or all bands that do (`turn`); unless the
-//! room's mix is there to compare with (`beside_house`).
+//! low notes cancel (`low_notes`), or the room's mix is there to compare with (`beside_house`).
 
 use super::beside_house::BesideHouse;
+use super::low_notes::LowNotes;
 use super::turn::Turn;
 use super::{Pair, plays_on_two_sides};
 use crate::judge::dwell::Timing;
@@ -55,6 +56,7 @@ impl Recruit for Settings {
             last: VecDeque::new(),
             turn: Turn::default(),
             beside_house: BesideHouse::default(),
+            low_notes: LowNotes::default(),
             turned: Turned::Not,
         })
     }
@@ -74,6 +76,7 @@ struct Polarity {
     last: VecDeque<f64>,
     turn: Turn,
     beside_house: BesideHouse,
+    low_notes: LowNotes,
     turned: Turned,
 }
 
@@ -85,6 +88,8 @@ enum Turned {
     Whole,
     /// By the bands of wide sound, over time or beside the house.
     Bands,
+    /// By the low notes of wide sound.
+    LowNotes,
 }
 
 impl Turned {
@@ -93,7 +98,7 @@ impl Turned {
         match self {
             Self::Not => [s.below_correlation, s.clear_above_correlation],
             Self::Whole => [-TURN_FROM, s.clear_above_correlation],
-            Self::Bands => [0.0, TURN_FROM],
+            Self::Bands | Self::LowNotes => [0.0, TURN_FROM],
         }
     }
 }
@@ -118,9 +123,12 @@ impl Polarity {
     }
 
     fn follow_bands(&mut self, spectrum: &Spectrum) {
-        match self.turn.take(spectrum) {
-            Some(true) if self.turned == Turned::Not => self.turned = Turned::Bands,
-            Some(false) => self.turned = Turned::Not,
+        let told = self.turn.take(spectrum);
+        self.told_by_bands(told);
+        match self.low_notes.take(spectrum) {
+            Some(true) if self.turned == Turned::Not => self.turned = Turned::LowNotes,
+            // They remember some seconds from before a turn that was seen: they take back only what they told.
+            Some(false) if self.turned == Turned::LowNotes => self.turned = Turned::Not,
             _ => {}
         }
     }
@@ -128,11 +136,16 @@ impl Polarity {
     fn compare(&mut self, stream: &Reading, house: &Reading) {
         let (Some(s), Some(h)) = (&stream.spectrum, &house.spectrum) else { return };
         if house.channels == 2 && house.tick_lufs.is_some_and(|l| l > SOUND_LUFS) {
-            match self.beside_house.take(s, h) {
-                Some(true) if self.turned == Turned::Not => self.turned = Turned::Bands,
-                Some(false) => self.turned = Turned::Not,
-                _ => {}
-            }
+            let told = self.beside_house.take(s, h);
+            self.told_by_bands(told);
+        }
+    }
+
+    fn told_by_bands(&mut self, turned: Option<bool>) {
+        match turned {
+            Some(true) if self.turned == Turned::Not => self.turned = Turned::Bands,
+            Some(false) => self.turned = Turned::Not,
+            _ => {}
         }
     }
 }

@@ -28,6 +28,7 @@ static QUIET: Words = Words {
 
 knobs! {
     raise_after_seconds = 22.0, 5..600, "seconds before it is told";
+    further_after_seconds = 14.0, 5..600, "the same where it lies 2 LU further under the target";
     clear_after_seconds = 10.0, 1..120, "seconds back in range before it clears";
     below_target_lu = 7.0, 2..30, "distance under the target, LU";
     clear_below_target_lu = 5.0, 1..30, "distance under the target at which it ends, LU";
@@ -42,6 +43,9 @@ impl Recruit for Settings {
         Box::new(TooQuiet { settings: self.clone(), armed: false })
     }
 }
+
+/// Under the limit by this, it is told sooner, LU.
+const FURTHER_LU: f64 = 2.0;
 
 struct TooQuiet {
     settings: Settings,
@@ -64,7 +68,11 @@ impl Watch for TooQuiet {
         if !scene.hearing.plays {
             Verdict::Unsure
         } else if recent < target - s.below_target_lu && self.armed {
-            Verdict::Bad(Evidence::new(&QUIET, Severity::Advice, recent, target - s.below_target_lu))
+            let limit = target - s.below_target_lu;
+            let further = recent < limit - FURTHER_LU;
+            let after =
+                if further { s.further_after_seconds.min(s.raise_after_seconds) } else { s.raise_after_seconds };
+            Verdict::Bad(Evidence::new(&QUIET, Severity::Advice, recent, limit).after(after))
         } else if recent > target - s.clear_below_target_lu {
             Verdict::Good
         } else {

@@ -2,7 +2,7 @@
 //!
 //! Two kinds, both by level in cells of 1 ms. Exact: the same value (zero mostly) again and again, from 1/3 ms to
 //! 0.5 s, with the sound going on before and after. Noisy: 3 ms to 0.5 s at least 30 dB under what was before,
-//! entered and left within 2 ms (behind an analogue hop the hole holds noise). Ends of words and of notes fall
+//! entered within 3 ms and left within 4 (behind an analogue hop the hole holds noise). Ends of words and of notes fall
 //! and rise slower. A drum gate closes and opens as fast, but for the same length each time, and long. Figures
 //! from injections into synthesised services and package recordings.
 
@@ -25,6 +25,10 @@ const LEAST: f32 = 1e-5;
 const DEPTH: f32 = 1e-3;
 /// Exact holes of this length have another sound behind them, ms.
 const LONG_MS: f64 = 30.0;
+/// Cells before a noisy hole in which the sound was nowhere as soft.
+const UNBROKEN: u64 = 20;
+/// Cells behind a noisy hole within which the sound is back.
+const RISE: u64 = 4;
 /// Cells looked at before and after.
 const AROUND: u64 = 10;
 /// Lengths of gate-like holes that are remembered.
@@ -78,7 +82,7 @@ impl Holes {
     pub(super) fn new(rate: SampleRate) -> Self {
         Self {
             cells: Box::new([0.0; RING]),
-            now: AROUND + 2,
+            now: UNBROKEN,
             state: State::Open,
             gates: [0; GATES],
             rhythm: Rhythm::default(),
@@ -122,6 +126,14 @@ impl Holes {
         (from..to).map(|k| self.cells[k as usize % RING]).sum::<f32>() / (to - from) as f32
     }
 
+    fn softest(&self, from: u64, to: u64) -> f32 {
+        (from..=to).map(|k| self.at(k)).fold(f32::INFINITY, f32::min)
+    }
+
+    fn loudest(&self, from: u64, to: u64) -> f32 {
+        (from..=to).map(|k| self.at(k)).fold(0.0, f32::max)
+    }
+
     fn at(&self, k: u64) -> f32 {
         self.cells[k as usize % RING]
     }
@@ -138,11 +150,15 @@ impl Holes {
         let now = self.now;
         match self.state {
             State::Open => {
-                let two_before = self.at(now - 2);
-                if power < 4.0 * DEPTH * two_before {
+                // Between two pulses of a deep voice a cell is soft: the one before it counts too.
+                let [last, second, third] = [1, 2, 3].map(|k| self.at(now - k));
+                let near = second.max(third);
+                if power < 4.0 * DEPTH * near {
                     let before = self.mean(now - 1 - AROUND, now - 1);
-                    let sudden = two_before > before / 4.0 && self.at(now - 1) > before / 16.0;
-                    if before > LEAST && power < DEPTH * before && sudden {
+                    let sudden = near > before / 4.0 && last.max(second) > before / 16.0;
+                    // A sound of separate pulses goes so low by itself.
+                    let unbroken = self.softest(now - UNBROKEN, now - 1) > DEPTH * before;
+                    if before > LEAST && power < DEPTH * before && sudden && unbroken {
                         self.state = State::Hole(now, before);
                     }
                 }
@@ -159,7 +175,7 @@ impl Holes {
                 }
                 None
             }
-            State::After(_, to, before) if now == to + 2 && power < before / 10.0 => {
+            State::After(_, to, before) if now == to + RISE && self.loudest(to, now) < before / 10.0 => {
                 self.state = State::Open;
                 None
             }
