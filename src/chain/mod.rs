@@ -3,16 +3,19 @@
 //! A lane is one device with its own frames. The same arrivals give the same outcomes, however audio was cut.
 
 mod lane;
+mod outcome;
 mod pair;
+mod view;
+
+pub use outcome::{Outcome, Programme};
+pub use view::FeedView;
 
 use crate::feed::{Arrival, FeedPatch, Mark, PatchError, Role};
 use crate::judge::{
-    Alert, AlertChange, AlertLife, Bench, Cause, Habits, Hearing, JudgeSettings, OwnMixSettings, Scene, ServiceChange,
-    ServiceSettings, ServiceState, ServiceTracker, Target,
+    Alert, AlertChange, Bench, Cause, Habits, JudgeSettings, OwnMixSettings, Scene, ServiceChange, ServiceSettings,
+    ServiceTracker, Target,
 };
-use crate::likeness::Likeness;
-use crate::measure::Reading;
-use crate::units::{SampleRate, StreamTime};
+use crate::units::SampleRate;
 use lane::Lane;
 use pair::Pair;
 
@@ -38,60 +41,6 @@ pub struct ChainSettings {
     pub service: ServiceSettings,
     /// What the site wants of its stream and its house feed.
     pub own_mix: OwnMixSettings,
-}
-
-/// Figures of a feed's programme at its end.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Programme {
-    /// Index of the feed.
-    pub feed: usize,
-    /// Integrated loudness, LUFS.
-    pub integrated_lufs: Option<f64>,
-    /// Loudness range, LU.
-    pub range_lu: Option<f64>,
-    /// Largest momentary loudness, LUFS.
-    pub max_momentary_lufs: Option<f64>,
-    /// Largest short-term loudness, LUFS.
-    pub max_short_term_lufs: Option<f64>,
-    /// Largest true peak of any channel, dBTP.
-    pub true_peak_dbtp: Option<f64>,
-}
-
-/// What the core has to say.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Outcome {
-    /// One feed's tick.
-    Reading {
-        /// Index of the feed.
-        feed: usize,
-        /// Its numbers.
-        reading: Box<Reading>,
-    },
-    /// The stream and the house were compared: a new look, every 10 s.
-    Likeness(Box<Likeness>),
-    /// Something happened to an alert.
-    Alert {
-        /// What.
-        change: AlertChange,
-        /// The alert as it stands now.
-        alert: Box<Alert>,
-    },
-    /// A service began.
-    Began {
-        /// When.
-        at: StreamTime,
-        /// By what.
-        by: Cause,
-    },
-    /// A service ended, with the figures of each feed.
-    Ended {
-        /// When.
-        at: StreamTime,
-        /// By what.
-        by: Cause,
-        /// Figures, one a feed.
-        programmes: Vec<Programme>,
-    },
 }
 
 /// What judges one feed.
@@ -310,76 +259,6 @@ impl Chain {
     fn reset_programmes(&mut self) {
         self.lanes.iter_mut().flat_map(|l| &mut l.seats).for_each(|s| s.meter.reset_programme());
     }
-
-    /// Figures of every feed's programme as they stand.
-    pub fn programmes(&self) -> Vec<Programme> {
-        self.lanes.iter().flat_map(|l| &l.seats).filter_map(lane::Seat::programme).collect()
-    }
-
-    /// The service as it stands.
-    pub fn service(&self) -> &ServiceState {
-        self.service.state()
-    }
-
-    /// Time of the leading lane.
-    pub fn now(&self) -> StreamTime {
-        self.lanes.get(self.leading).map_or(StreamTime::default(), Lane::now)
-    }
-
-    /// The lane of the stream: the first that carries one.
-    pub fn leading(&self) -> usize {
-        self.leading
-    }
-
-    /// Time of one lane.
-    pub fn lane_now(&self, lane: usize) -> StreamTime {
-        self.lanes.get(lane).map_or(StreamTime::default(), Lane::now)
-    }
-
-    /// The stream beside the house, as of the last look; `None` when there are not both.
-    pub fn likeness(&self) -> Option<&Likeness> {
-        self.pair.as_ref().map(Pair::likeness)
-    }
-
-    /// What is known of feed `feed` besides its readings.
-    pub fn feed(&self, feed: usize) -> Option<FeedView<'_>> {
-        let seat = self.lanes.iter().flat_map(|l| &l.seats).find(|s| s.index == feed)?;
-        let judge = &self.judges[feed];
-        Some(FeedView {
-            name: &seat.name,
-            role: seat.role,
-            hearing: &seat.hearing,
-            habits: &judge.habits,
-            standing: judge.bench.standing().collect(),
-            lives: judge.bench.lives().collect(),
-        })
-    }
-
-    /// The lane of each feed, in order.
-    pub fn lane_of_feeds(&self) -> impl Iterator<Item = usize> + '_ {
-        self.lanes.iter().enumerate().flat_map(|(l, lane)| lane.seats.iter().map(move |_| l))
-    }
-
-    /// How many feeds there are.
-    pub fn feeds(&self) -> usize {
-        self.judges.len()
-    }
-}
-
-/// A look at one feed.
-pub struct FeedView<'a> {
-    /// Name.
-    pub name: &'a str,
-    /// Role.
-    pub role: Role,
-    /// What has been heard of it.
-    pub hearing: &'a Hearing,
-    /// What it has taught.
-    pub habits: &'a Habits,
-    /// Alerts that stand.
-    pub standing: Vec<&'a Alert>,
-    /// Where each condition stands.
-    pub lives: Vec<(&'static str, AlertLife)>,
 }
 
 fn push_alerts(changes: Vec<(AlertChange, Alert)>, out: &mut Vec<Outcome>) {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::feed::Block;
-use crate::judge::Severity;
+use crate::judge::{AlertLife, Severity};
 use std::time::Duration;
 
 /// Deterministic noise, -1 to 1 (xorshift).
