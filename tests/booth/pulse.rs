@@ -89,16 +89,21 @@ impl Pulse {
 
     /// Plays tones to a sink without end: for each channel its frequency (a whole number, Hz) and level (dBFS RMS).
     pub fn play(&self, sink: &str, tones: &[(u32, f64)]) -> Player {
-        let n = tones.len();
         // One second: whole periods, so that it can be repeated without a seam.
-        let mut second = Vec::with_capacity(48_000 * n * 4);
+        let mut second = Vec::with_capacity(48_000 * tones.len());
         for frame in 0..48_000u32 {
             for (hz, rms_dbfs) in tones {
                 let peak = 10f64.powf(rms_dbfs / 20.0) * std::f64::consts::SQRT_2;
                 let x = peak * (std::f64::consts::TAU * f64::from(hz * frame % 48_000) / 48_000.0).sin();
-                second.extend((x as f32).to_le_bytes());
+                second.push(x as f32);
             }
         }
+        self.repeat(sink, tones.len(), &second)
+    }
+
+    /// Plays interleaved samples to a sink, over and over.
+    pub fn repeat(&self, sink: &str, n: usize, samples: &[f32]) -> Player {
+        let bytes: Vec<u8> = samples.iter().flat_map(|x| x.to_le_bytes()).collect();
         let mut child = self
             .command("pacat")
             .args(["--playback", "--raw", "--format=float32le", "--rate=48000", "--latency-msec=60"])
@@ -108,7 +113,7 @@ impl Pulse {
             .spawn()
             .unwrap();
         let mut pipe = child.stdin.take().unwrap();
-        std::thread::spawn(move || while pipe.write_all(&second).is_ok() {});
+        std::thread::spawn(move || while pipe.write_all(&bytes).is_ok() {});
         Player(child)
     }
 
