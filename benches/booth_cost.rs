@@ -3,7 +3,6 @@
 //! says), as a share of one core; capture apart from the rest.
 #![allow(clippy::unwrap_used)] // a bench may fall where it stands
 
-#[allow(dead_code)]
 #[path = "../tests/booth/mod.rs"]
 mod booth;
 
