@@ -35,12 +35,12 @@ fn main() {
     let (after, took) = (by_thread(daemon.id()), began.elapsed().as_secs_f64());
     assert!(clients.iter().all(|c| !c.closed()), "all clients are still there");
     println!("two feeds on one sound server, {CLIENTS} clients of the page's events, {took:.0} s: share of one core");
-    let share = |name: &String| 100.0 * (after[name] - before.get(name).unwrap_or(&0.0)) / took;
+    let share = |name: &str| 100.0 * (after[name] - before.get(name).unwrap_or(&0.0)) / took;
     for name in after.keys() {
         println!("  {name:<20} {:.3} %", share(name));
     }
-    let all: f64 = after.keys().map(share).sum();
-    let capture = share(&CAPTURE.to_string());
+    let all: f64 = after.keys().map(|name| share(name)).sum();
+    let capture = share(CAPTURE);
     println!("  all {all:.2} %, of it capture {capture:.2} %, analysis, log and page {:.2} %", all - capture);
     println!("  alerts that stand: {}", daemon.now()["alerts"]);
 }

@@ -5,8 +5,7 @@
 //! whose sides have less in common is the one that cancels. This needs no moment of a turn to be seen: it may have
 //! been in a pause, or before the service.
 
-use super::turn::{Bands, FEWEST_BANDS, LEAST_POWER, MIRRORED, bands, likeness};
-use crate::measure::spectrum::Spectrum;
+use super::bands::{Bands, FEWEST_BANDS, LEAST_POWER, MIRRORED, likeness};
 
 /// Ticks of sound in both before it is told.
 const FEWEST_TICKS: u32 = 40;
@@ -27,8 +26,8 @@ pub(super) struct BesideHouse {
 
 impl BesideHouse {
     /// Takes a tick of both; gives whether the stream is turned over against the house, if that can be told.
-    pub(super) fn take(&mut self, stream: &Spectrum, house: &Spectrum) -> Option<bool> {
-        for (sums, now) in [(&mut self.stream, bands(stream)), (&mut self.house, bands(house))] {
+    pub(super) fn take(&mut self, stream: &Bands, house: &Bands) -> Option<bool> {
+        for (sums, now) in [(&mut self.stream, stream), (&mut self.house, house)] {
             sums.as_flattened_mut().iter_mut().zip(now.as_flattened()).for_each(|(sum, x)| *sum = FADES * *sum + x);
         }
         self.ticks = self.ticks.saturating_add(1);

@@ -4,7 +4,7 @@
 //! is: both sides have them in common. Where they are against each other for seconds, a side is turned over, though
 //! nobody saw it happen. Of 51 pieces of music (benches/trust, tuned half) none came under -0.8.
 
-use crate::measure::spectrum::{BANDS, Spectrum};
+use super::bands::Bands;
 
 /// The bands of the low notes: 100 to 160 Hz.
 const LOW: std::ops::Range<usize> = 0..3;
@@ -30,11 +30,11 @@ pub(super) struct LowNotes {
 
 impl LowNotes {
     /// Takes a tick; gives whether a side is turned over, if that can be told.
-    pub(super) fn take(&mut self, of: &Spectrum) -> Option<bool> {
+    pub(super) fn take(&mut self, tick: &Bands) -> Option<bool> {
         let fade = |sum: &mut f32, x: f32| *sum = FADES * *sum + x;
-        fade(&mut self.power, LOW.map(|b| of.band_power(b)).sum());
-        fade(&mut self.common, LOW.map(|b| of.band_power(b) * of.alike[b]).sum());
-        fade(&mut self.all, (0..BANDS).map(|b| of.band_power(b)).sum());
+        fade(&mut self.power, tick[LOW].iter().map(|b| b[0]).sum());
+        fade(&mut self.common, tick[LOW].iter().map(|b| b[1]).sum());
+        fade(&mut self.all, tick.iter().map(|b| b[0]).sum());
         self.ticks = self.ticks.saturating_add(1);
         if self.ticks < FEWEST_TICKS || self.power < LEAST_PART * self.all {
             return None;

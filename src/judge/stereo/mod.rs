@@ -1,6 +1,7 @@
 //! The two sides beside each other: `imbalance` (one louder), `polarity` (one turned over), `mono_loss` (what a
 //! single loudspeaker makes of them), `dual_mono` (the same on both). This file: the running average that they share.
 
+mod bands;
 mod beside_house;
 pub mod dual_mono;
 pub mod imbalance;

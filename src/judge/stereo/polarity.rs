@@ -7,6 +7,7 @@
 //! correlation that changes its sign between two seconds of unbroken sound, or all bands that do (`turn`); unless the
 //! low notes cancel (`low_notes`), or the room's mix is there to compare with (`beside_house`).
 
+use super::bands::{Bands, bands};
 use super::beside_house::BesideHouse;
 use super::low_notes::LowNotes;
 use super::turn::Turn;
@@ -18,7 +19,6 @@ use crate::judge::roster::Recruit;
 use crate::judge::sound::SOUND_LUFS;
 use crate::judge::{Evidence, Scene, Severity, Verdict, Watch, Words};
 use crate::measure::Reading;
-use crate::measure::spectrum::Spectrum;
 use std::collections::VecDeque;
 
 pub const ABOUT: &str = "one side is turned over: the sides cancel on one loudspeaker";
@@ -122,10 +122,10 @@ impl Polarity {
         }
     }
 
-    fn follow_bands(&mut self, spectrum: &Spectrum) {
-        let told = self.turn.take(spectrum);
+    fn follow_bands(&mut self, tick: &Bands) {
+        let told = self.turn.take(tick);
         self.told_by_bands(told);
-        match self.low_notes.take(spectrum) {
+        match self.low_notes.take(tick) {
             Some(true) if self.turned == Turned::Not => self.turned = Turned::LowNotes,
             // They remember some seconds from before a turn that was seen: they take back only what they told.
             Some(false) if self.turned == Turned::LowNotes => self.turned = Turned::Not,
@@ -133,10 +133,10 @@ impl Polarity {
         }
     }
 
-    fn compare(&mut self, stream: &Reading, house: &Reading) {
-        let (Some(s), Some(h)) = (&stream.spectrum, &house.spectrum) else { return };
-        if house.channels == 2 && house.tick_lufs.is_some_and(|l| l > SOUND_LUFS) {
-            let told = self.beside_house.take(s, h);
+    fn compare(&mut self, stream: &Bands, house: &Reading) {
+        let sounds = house.channels == 2 && house.tick_lufs.is_some_and(|l| l > SOUND_LUFS);
+        if let Some(spectrum) = house.spectrum.as_ref().filter(|_| sounds) {
+            let told = self.beside_house.take(stream, &bands(spectrum));
             self.told_by_bands(told);
         }
     }
@@ -159,10 +159,11 @@ impl Watch for Polarity {
         }
         self.follow_turn(scene.feed.correlation().unwrap_or(0.0));
         if let Some(spectrum) = &scene.feed.spectrum {
-            self.follow_bands(spectrum);
-        }
-        if let Some((house, _)) = scene.house {
-            self.compare(scene.feed, house);
+            let tick = bands(spectrum);
+            self.follow_bands(&tick);
+            if let Some((house, _)) = scene.house {
+                self.compare(&tick, house);
+            }
         }
         self.pair.take(scene.feed);
         let s = &self.settings;

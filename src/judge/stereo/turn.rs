@@ -4,25 +4,17 @@
 //! sides, which stays for as long as a chord is held: when one side is turned over all of them change their sign at
 //! once, and nothing else changes. A new chord changes the levels too, and the signs of some bands only.
 
+use super::bands::{Bands, FEWEST_BANDS, LEAST_POWER, MIRRORED, likeness};
 use crate::judge::ring::push;
-use crate::measure::spectrum::{BANDS, Spectrum};
+use crate::measure::spectrum::BANDS;
 use std::collections::VecDeque;
 
 /// Ticks on each side of the one in which it happens.
 const BESIDE: usize = 3;
-/// Bands so far under the strongest say nothing (power).
-pub(super) const LEAST_POWER: f32 = 1e-3;
-/// Bands that must say something.
-pub(super) const FEWEST_BANDS: usize = 8;
 /// Largest change of the bands' levels, the median, dB.
 const SAME_DB: f32 = 3.0;
-/// How alike the bands' relations are from one tick to the next but one, on either side of the turn,
+/// How alike the bands' relations are from one tick to the next but one, on either side of the turn.
 const STEADY: f32 = 0.6;
-/// and across it (1 the same, -1 all turned over).
-pub(super) const MIRRORED: f32 = -0.8;
-
-/// Of each band its power, and what of it the sides have in common.
-pub(super) type Bands = [[f32; 2]; BANDS];
 
 /// Follows the bands of unbroken sound.
 #[derive(Debug, Default)]
@@ -38,8 +30,8 @@ impl Turn {
 
     /// Takes a tick; gives `Some(true)` when a side was turned over a moment ago, `Some(false)` when it was turned
     /// back: what the sides have in common rose.
-    pub(super) fn take(&mut self, spectrum: &Spectrum) -> Option<bool> {
-        push(&mut self.ticks, 2 * BESIDE + 1, bands(spectrum));
+    pub(super) fn take(&mut self, tick: &Bands) -> Option<bool> {
+        push(&mut self.ticks, 2 * BESIDE + 1, *tick);
         if self.ticks.len() <= 2 * BESIDE {
             return None;
         }
@@ -69,19 +61,4 @@ impl Turn {
         }
         sum
     }
-}
-
-/// The bands of a tick.
-pub(super) fn bands(of: &Spectrum) -> Bands {
-    std::array::from_fn(|b| {
-        let power = of.band_power(b);
-        [power, power * of.alike[b]]
-    })
-}
-
-/// How alike the relations of the sides are by band: 1 the same, -1 all turned over.
-pub(super) fn likeness(a: &Bands, b: &Bands, heard: &[usize]) -> f32 {
-    let alike = |bands: &Bands, band: usize| bands[band][1] / bands[band][0].max(1e-20);
-    let product = |a: &Bands, b: &Bands| heard.iter().map(|band| alike(a, *band) * alike(b, *band)).sum::<f32>();
-    product(a, b) / (product(a, a) * product(b, b)).sqrt().max(1e-6)
 }
