@@ -22,10 +22,9 @@ use tokio::sync::watch;
 
 /// Nothing for longer than this is a wait (the largest gap of a healthy device under full load was 144 ms).
 const WAIT_AFTER: Duration = Duration::from_millis(300);
-/// Rest between two looks at the sources.
-const REST: Duration = Duration::from_millis(40);
-/// The board is published this often.
-const PUBLISH_EVERY: Duration = Duration::from_millis(100);
+/// The sources are looked at and the board is published this often: a tick of the chain. Shorter turns find the
+/// processor's caches emptied by others more often, which costs more than the work.
+const TURN: Duration = Duration::from_millis(100);
 
 /// Whoever takes outcomes: the log, the notices. Must not block.
 pub trait Listener: Send {
@@ -104,7 +103,8 @@ impl Engine {
         let mut wall = Wall::new(self.chain.now(), self.board.rehearsal);
         self.board.started_unix_ms = wall.stamp(self.chain.now());
         let mut out = Vec::new();
-        let mut next_publish = Instant::now();
+        let mut next_turn = Instant::now();
+        let mut order = None;
         let mut next_second = Instant::now();
         for lane in &mut self.lanes {
             lane.last = Instant::now();
@@ -114,7 +114,8 @@ impl Engine {
             for index in 0..self.lanes.len() {
                 more |= self.poll(index, &mut out);
             }
-            let stop = self.take_orders(&mut out, &wall);
+            let ordered = order.is_some();
+            let stop = self.take_orders(order.take(), &mut out, &wall);
             self.hand_on(&mut out, &wall);
             self.cuts.cut(false);
             self.heartbeat.fetch_add(1, Ordering::Relaxed);
@@ -124,8 +125,8 @@ impl Engine {
                 self.second(&mut wall, &mut out);
                 self.hand_on(&mut out, &wall);
             }
-            if now >= next_publish {
-                next_publish = now + PUBLISH_EVERY;
+            if ordered || now >= next_turn {
+                next_turn = now + TURN;
                 self.publish(&wall);
             }
             let stuck = self.lanes.iter().any(|l| l.source.stuck());
@@ -133,7 +134,8 @@ impl Engine {
                 break stuck;
             }
             if !more {
-                std::thread::sleep(REST);
+                // An order ends the rest: whoever pressed a button sees at once what it did.
+                order = self.orders.recv_timeout(next_turn.saturating_duration_since(Instant::now())).ok();
             }
         };
         self.chain.finish(&mut out);
@@ -192,9 +194,11 @@ impl Engine {
         false
     }
 
-    fn take_orders(&mut self, out: &mut Vec<Outcome>, wall: &Wall) -> bool {
+    /// Takes `first` and all orders that wait; gives whether to stop.
+    fn take_orders(&mut self, first: Option<Order>, out: &mut Vec<Outcome>, wall: &Wall) -> bool {
+        let mut first = first;
         loop {
-            match self.orders.try_recv() {
+            match first.take().map_or_else(|| self.orders.try_recv(), Ok) {
                 Ok(Order::Mark(mark)) => self.mark(mark, out, wall),
                 Ok(Order::Settings(settings, mut schedule, text)) => {
                     schedule.succeed(&self.schedule);

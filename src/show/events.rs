@@ -1,28 +1,19 @@
-//! The event stream: what changed of the page's parts, at most ten times a second, at least once a second. A slow
-//! client gets the newest state, never a backlog; nothing is made when nobody listens.
+//! The event stream: who may listen, how many, and to which page.
 
+use super::AppState;
 use super::access::Role;
-use super::page::Part;
-use super::{AppState, linecheck};
 use axum::extract::{Extension, Query, State};
 use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use std::collections::BTreeMap;
 use std::convert::Infallible;
-use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
-use tokio_stream::Stream;
+use tokio_stream::StreamExt as _;
 
 /// Most listeners at once.
 const MOST: usize = 200;
-/// Pause between two looks.
-const LOOK_EVERY: Duration = Duration::from_millis(100);
-/// Something is said at least this often, so that the page knows that we live.
-const BEAT_EVERY: u32 = 10;
 
 /// Counts a listener as long as it is there.
 struct Seat(Arc<AtomicUsize>);
@@ -32,8 +23,6 @@ impl Drop for Seat {
         self.0.fetch_sub(1, Ordering::Relaxed);
     }
 }
-
-type Events = Pin<Box<dyn Stream<Item = Result<Event, Infallible>> + Send>>;
 
 /// Whose parts are wanted: the booth page's, or the line check's.
 #[derive(Debug, Deserialize)]
@@ -57,30 +46,11 @@ pub(super) async fn events(
             .into_response();
     }
     let seat = Seat(state.listeners.clone());
-    let (send, receive) = tokio::sync::mpsc::channel(1);
-    tokio::spawn(async move {
-        let _seat = seat;
-        let mut last: Arc<Vec<Part>> = Arc::default();
-        let mut quiet = 0;
-        loop {
-            let parts = if of_linecheck { Arc::new(linecheck::parts(&state)) } else { state.parts() };
-            let changed: BTreeMap<_, _> =
-                parts.iter().filter(|p| !last.contains(p)).map(|(name, html)| (*name, html.as_str())).collect();
-            quiet += 1;
-            if !changed.is_empty() || quiet >= BEAT_EVERY {
-                quiet = 0;
-                let data = serde_json::to_string(&changed).unwrap_or_default();
-                if send.send(Ok(Event::default().data(data))).await.is_err() {
-                    return;
-                }
-            }
-            last = parts;
-            tokio::select! {
-                () = tokio::time::sleep(LOOK_EVERY) => {}
-                () = send.closed() => return,
-            }
-        }
+    let changes = if of_linecheck { &state.linecheck } else { &state.booth };
+    let stream = changes.listen(&state).map(move |data| {
+        // The seat goes with the stream.
+        let _ = &seat;
+        Ok::<_, Infallible>(Event::default().data(data))
     });
-    let stream: Events = Box::pin(tokio_stream::wrappers::ReceiverStream::new(receive));
     Sse::new(stream).into_response()
 }

@@ -3,6 +3,7 @@
 pub mod access;
 mod api;
 mod before;
+mod changes;
 mod dashboards;
 mod events;
 pub mod fitout;
@@ -34,10 +35,11 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::http::{StatusCode, header};
 use axum::routing::{get, post};
+use changes::Changes;
 use std::future::Future;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::watch;
@@ -60,16 +62,10 @@ pub struct AppState {
     /// When the newest board came, milliseconds after `started`.
     newest: Arc<AtomicU64>,
     started: Instant,
-    made: Arc<Mutex<Option<Made>>>,
-}
-
-/// The page's parts of a board, made once for all who listen.
-struct Made {
-    board: Arc<Board>,
-    stale: bool,
-    parts: Arc<Vec<page::Part>>,
-    slow: Vec<page::Part>,
-    slow_made: Instant,
+    /// What changes of the booth page.
+    booth: Arc<Changes>,
+    /// What changes of the line check's page.
+    linecheck: Arc<Changes>,
 }
 
 impl AppState {
@@ -88,31 +84,9 @@ impl AppState {
             listeners: Arc::default(),
             newest: Arc::default(),
             started: Instant::now(),
-            made: Arc::default(),
+            booth: Arc::new(Changes::new(booth_parts())),
+            linecheck: Arc::new(Changes::new(linecheck::parts)),
         }
-    }
-
-    /// The page's parts of the newest board. Made when somebody asks, and then once.
-    fn parts(&self) -> Arc<Vec<page::Part>> {
-        let board = self.board.borrow().clone();
-        let stale = self.stale();
-        let Ok(mut made) = self.made.lock() else { return Arc::default() };
-        let (slow, slow_made) = match made.take() {
-            Some(m) if m.stale == stale && Arc::ptr_eq(&m.board, &board) => {
-                let parts = m.parts.clone();
-                *made = Some(m);
-                return parts;
-            }
-            Some(m) if m.slow_made.elapsed() < SLOW_EVERY => (m.slow, m.slow_made),
-            _ => (page::slow(&board), Instant::now()),
-        };
-        let mut parts = page::swift(&board, stale);
-        if !stale {
-            parts.extend_from_slice(&slow);
-        }
-        let parts = Arc::new(parts);
-        *made = Some(Made { board, stale, parts: parts.clone(), slow, slow_made });
-        parts
     }
 
     fn stale(&self) -> bool {
@@ -126,6 +100,22 @@ impl AppState {
         while board.changed().await.is_ok() {
             self.newest.store(self.started.elapsed().as_millis() as u64, Ordering::Relaxed);
         }
+    }
+}
+
+/// Makes the booth page's parts of the newest board, the long ones only every `SLOW_EVERY`.
+fn booth_parts() -> impl FnMut(&AppState) -> Vec<page::Part> + Send {
+    let mut slow: Option<(Instant, Vec<page::Part>)> = None;
+    move |state| {
+        let board = state.board.borrow().clone();
+        let stale = state.stale();
+        let mut parts = page::swift(&board, stale);
+        if !stale {
+            let fresh = slow.take().filter(|(made, _)| made.elapsed() < SLOW_EVERY);
+            let (_, long) = slow.insert(fresh.unwrap_or_else(|| (Instant::now(), page::slow(&board))));
+            parts.extend_from_slice(long);
+        }
+        parts
     }
 }
 

@@ -51,9 +51,9 @@ impl Inlet {
         let fits = (self.ring.slots() / self.channels).min(frames);
         if let Ok(mut chunk) = self.ring.write_chunk(fits * self.channels) {
             let (first, second) = chunk.as_mut_slices();
-            for (i, slot) in first.iter_mut().chain(second.iter_mut()).enumerate() {
-                *slot = sample(i);
-            }
+            let split = first.len();
+            first.iter_mut().enumerate().for_each(|(i, slot)| *slot = sample(i));
+            second.iter_mut().enumerate().for_each(|(i, slot)| *slot = sample(split + i));
             chunk.commit_all();
         }
         if fits < frames {
