@@ -11,7 +11,8 @@
 //! it, in the cache. The C program's clock does the same around each block that it has read; ffmpeg's row is the whole
 //! process, reading and parsing included, for that is how it runs.
 //!
-//! `cargo bench --bench measure`; a first argument sets the seconds of audio (default 300), a second the rounds.
+//! `cargo bench --bench measure`; a first argument sets the seconds of audio (default 300), a second the rounds, a word
+//! runs only the rows that have it in their names (`-- 60 5 spectrum`).
 
 use mixwarden::chain::{Chain, ChainSettings, LaneSpec};
 use mixwarden::feed::{Arrival, Block, Cutter, FeedPatch, Role};
@@ -63,13 +64,18 @@ fn main() {
     } else {
         println!("ffmpeg: left out, it is not installed");
     }
+    let wanted = std::env::args().skip(1).find(|a| a.chars().all(char::is_alphabetic));
+    if let Some(word) = &wanted {
+        runs.retain(|r| r.name.contains(word.as_str()));
+    }
     for _ in 0..rounds {
         for run in &mut runs {
             let cpu = (run.once)();
             run.taken.push(cpu * 3_600.0 / seconds as f64);
         }
     }
-    let ours_median = median(&mut runs[0].taken.clone());
+    let Some(first) = runs.first() else { return println!("no row has that word in its name") };
+    let ours_median = median(&mut first.taken.clone());
     println!("{:<42} {:>9} {:>17} {:>11} {:>12}", "programme", "CPU s/h", "least - most", "x real time", "x first row");
     for run in &mut runs {
         let m = median(&mut run.taken);
@@ -82,8 +88,10 @@ fn main() {
             m / ours_median
         );
     }
-    worst_cases(seconds.min(120), rounds);
-    live(1_000, 5);
+    if wanted.is_none() {
+        worst_cases(seconds.min(120), rounds);
+        live(1_000, 5);
+    }
     let _ = std::fs::remove_file(&file);
     if let Ok(program) = c_program {
         let _ = std::fs::remove_file(program);

@@ -1,19 +1,20 @@
-//! What has changed of a page's parts, found once for all who have it open: at most ten times a second, at least once
-//! a second. A slow client gets the newest state, never a backlog; nothing is made when nobody listens.
+//! What has changed of a page's parts, found once for all who have it open: whenever a board comes (ten times a second,
+//! and at once when somebody has done something), said at least once a second. A slow client gets the newest state,
+//! never a backlog; nothing is made when nobody listens.
 
 use super::AppState;
 use super::page::Part;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use tokio_stream::wrappers::WatchStream;
 use tokio_stream::{Stream, StreamExt as _};
 
-/// Pause between two looks.
-const LOOK_EVERY: Duration = Duration::from_millis(100);
-/// Something is said at least every so many looks, so that the page knows that we live.
-const BEAT_EVERY: u32 = 10;
+/// Something is said at least this often, so that the page knows that we live.
+const BEAT_EVERY: Duration = Duration::from_secs(1);
+/// Where no board comes there is a look this often all the same: the page must say that the listening has stopped.
+const LOOK_EVERY: Duration = Duration::from_millis(250);
 
 type Look = dyn FnMut(&AppState) -> Vec<Part> + Send;
 
@@ -29,7 +30,7 @@ struct Change {
 struct Maker {
     look: Box<Look>,
     at_work: bool,
-    quiet: u32,
+    said: Instant,
 }
 
 /// The changes of one page.
@@ -42,7 +43,7 @@ impl Changes {
     /// `look` makes all parts of the page.
     pub(super) fn new(look: impl FnMut(&AppState) -> Vec<Part> + Send + 'static) -> Self {
         let none = Change { number: 0, parts: Arc::default(), since: "{}".into() };
-        let maker = Maker { look: Box::new(look), at_work: false, quiet: 0 };
+        let maker = Maker { look: Box::new(look), at_work: false, said: Instant::now() };
         Self { newest: watch::channel(none).0, maker: Mutex::new(maker) }
     }
 
@@ -69,8 +70,11 @@ impl Changes {
     }
 
     async fn make(self: Arc<Self>, state: AppState) {
+        let mut board = state.board.clone();
         loop {
-            tokio::time::sleep(LOOK_EVERY).await;
+            if let Ok(Err(_)) = tokio::time::timeout(LOOK_EVERY, board.changed()).await {
+                tokio::time::sleep(LOOK_EVERY).await; // the measuring has ended
+            }
             let mut maker = self.maker();
             if self.newest.receiver_count() == 0 {
                 maker.at_work = false;
@@ -83,9 +87,8 @@ impl Changes {
     fn look(&self, maker: &mut Maker, state: &AppState) {
         let parts = (maker.look)(state);
         let (any, since) = differences(&self.newest.borrow().parts, &parts);
-        maker.quiet += 1;
-        if any || maker.quiet >= BEAT_EVERY {
-            maker.quiet = 0;
+        if any || maker.said.elapsed() >= BEAT_EVERY {
+            maker.said = Instant::now();
             self.newest.send_modify(|c| *c = Change { number: c.number + 1, parts: Arc::new(parts), since });
         }
     }

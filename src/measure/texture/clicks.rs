@@ -32,8 +32,8 @@ const CEILING_SINKS: f32 = 0.98;
 
 /// One channel's clicks.
 pub(super) struct Clicks {
-    /// Residues of the last three hops, sample by sample.
-    residues: Vec<f32>,
+    /// Residues of the last three hops, sample by sample, oldest first.
+    residues: [Vec<f32>; 3],
     /// Products of samples 0 to `ORDER` apart, summed over the hop before.
     before: [f64; ORDER + 1],
     /// `ORDER` samples and the hop behind them, for the products.
@@ -50,7 +50,7 @@ impl Clicks {
     /// For hops of `n` frames.
     pub(super) fn new(n: usize) -> Self {
         Self {
-            residues: vec![0.0; 3 * n],
+            residues: std::array::from_fn(|_| vec![0.0; n]),
             before: [0.0; ORDER + 1],
             wide: vec![0.0; ORDER + n],
             ring: [0.0; RING],
@@ -67,20 +67,21 @@ impl Clicks {
         let products = products::<S>(samples, begin, &mut self.wide);
         let (mut residues, mut edges) = ([0.0; CELLS], [false; CELLS]);
         self.ceiling = peak.max(self.ceiling * CEILING_SINKS);
-        self.residues.copy_within(n.., 0);
+        self.residues.rotate_left(1);
+        let fresh = &mut self.residues[2];
         if peak > QUIET {
             let sums = std::array::from_fn(|k| products[k] + self.before[k]);
             let predictor = predictor(&sums, samples).map(|a| a as f32);
             for (cell, residue) in residues.iter_mut().enumerate() {
                 let part = begin + cell * n / CELLS..begin + (cell + 1) * n / CELLS;
-                let into = &mut self.residues[2 * n + cell * n / CELLS..];
+                let into = &mut fresh[cell * n / CELLS..];
                 *residue = residue_of::<S>(samples, part.clone(), &predictor, into);
                 if *residue > LEAST {
                     edges[cell] = is_edge(&samples[part.start - 2..], &into[..part.len()], EDGE * self.ceiling);
                 }
             }
         } else {
-            self.residues[2 * n..].fill(0.0);
+            fresh.fill(0.0);
         }
         self.before = products;
         let mut found = 0;
@@ -116,10 +117,13 @@ impl Clicks {
 impl Clicks {
     /// Few samples of this cell and the next, of the last three hops, are near their largest.
     fn is_short(&self, cell: usize) -> bool {
-        let n = self.residues.len() / 3;
-        let both = &self.residues[cell * n / CELLS..(cell + 2) * n / CELLS];
-        let top = both.iter().fold(0.0f32, |t, x| t.max(x.abs()));
-        both.iter().filter(|x| x.abs() * OVER > top).count() <= MOST_SAMPLES
+        let part = |cell: usize| {
+            let (hop, n) = (&self.residues[cell / CELLS], self.residues[0].len());
+            &hop[cell % CELLS * n / CELLS..(cell % CELLS + 1) * n / CELLS]
+        };
+        let both = || part(cell).iter().chain(part(cell + 1));
+        let top = both().fold(0.0f32, |t, x| t.max(x.abs()));
+        both().filter(|x| x.abs() * OVER > top).count() <= MOST_SAMPLES
     }
 }
 

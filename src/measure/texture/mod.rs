@@ -114,7 +114,7 @@ impl Texture {
             holes = holes.max(found.0);
             longest = longest.max(found.1);
             clicks = clicks.max(s.clicks.hop::<S>(&s.samples, n, peak));
-            s.tops.hop::<S>(&s.samples[LEAD + n..], peak);
+            s.tops.hop::<S>(&s.samples[LEAD..], peak);
         }
         self.open.holes += holes;
         self.open.longest_hole_ms = self.open.longest_hole_ms.max(longest);

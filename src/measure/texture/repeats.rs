@@ -8,8 +8,9 @@ use crate::units::SampleRate;
 
 /// Frames looked at together.
 const STRETCH: usize = 32;
-/// Places of the table.
-const PLACES: usize = 4_096;
+/// Places of the table: few, so that it stays near the processor. An anchor that another has driven out is no loss, as a
+/// repeat has many.
+const PLACES: usize = 1_024;
 /// Shortest distance, frames.
 const LEAST_LAG: u32 = 32;
 /// Samples that must agree before anything is followed.
@@ -34,6 +35,7 @@ struct Following {
 /// One feed's repeats, on a sum of its first two channels with unlike weights.
 pub(super) struct Repeats {
     ring: Vec<f32>,
+    /// Where an anchor stood, in the low bits, as an index of the ring; what it looked like in the others.
     table: Vec<u32>,
     /// Frames so far; wraps, as the ring's index does.
     now: u32,
@@ -139,10 +141,13 @@ impl Repeats {
         for back in 1..=4 {
             hash = (hash ^ self.back(back).to_bits()).wrapping_mul(0x85eb_ca6b).rotate_left(13);
         }
+        let mask = self.ring.len() as u32 - 1;
         let place = (hash.wrapping_mul(0x9e37_79b1) >> 20) as usize % PLACES;
-        let then = std::mem::replace(&mut self.table[place], self.now);
-        let lag = self.now.wrapping_sub(then);
-        if self.following.is_some() || !(LEAST_LAG..=self.most_lag).contains(&lag) {
+        let entry = self.now & mask | hash & !mask;
+        let then = std::mem::replace(&mut self.table[place], entry);
+        let lag = entry.wrapping_sub(then) & mask;
+        // The ring is looked at only where the anchors look alike: it is large, and far from the processor.
+        if self.following.is_some() || (entry ^ then) & !mask != 0 || !(LEAST_LAG..=self.most_lag).contains(&lag) {
             return;
         }
         if !(1..=SURE).all(|k| self.back(k) == self.back(k + lag)) {

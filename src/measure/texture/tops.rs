@@ -47,12 +47,12 @@ pub struct Tops {
 pub(super) struct TopFinder {
     views: [View; VIEWS],
     shelf: Shelf,
+    /// The hop before and the present one, with one and two high-passes undone.
+    undone: [Vec<f32>; VIEWS - 1],
 }
 
 /// One way of looking.
 struct View {
-    /// The hop before and the present one.
-    samples: Vec<f32>,
     /// Least width, frames: a narrower top has too few samples to tell.
     least: usize,
     /// Largest of the last second, above and below zero.
@@ -127,22 +127,20 @@ impl Shelf {
 impl TopFinder {
     pub(super) fn new(rate: SampleRate) -> Self {
         let view = || View {
-            samples: vec![0.0; 2 * rate.hop_frames()],
             least: (rate.hz() as usize) * 35 / 100_000,
             largest: [0.0; 2],
             frames: 0,
             straight_frames: 0,
             open: Tops::default(),
         };
-        Self { views: [view(), view(), view()], shelf: Shelf::new(rate) }
+        let undone = std::array::from_fn(|_| vec![0.0; 2 * rate.hop_frames()]);
+        Self { views: [view(), view(), view()], shelf: Shelf::new(rate), undone }
     }
 
     /// A hop never came.
     pub(super) fn forget(&mut self) {
-        for v in &mut self.views {
-            v.samples.fill(0.0);
-            v.largest = [0.0; 2];
-        }
+        self.undone.iter_mut().for_each(|u| u.fill(0.0));
+        self.views.iter_mut().for_each(|v| v.largest = [0.0; 2]);
     }
 
     pub(super) fn close(&mut self) -> [Tops; VIEWS] {
@@ -155,33 +153,30 @@ impl TopFinder {
         out
     }
 
-    /// Takes a hop, whose largest |sample| is `peak`; half-waves that end in it are counted.
+    /// Takes a hop, whose largest |sample| is `peak`, behind the hop before; half-waves that end in it are counted.
     #[inline(always)]
-    pub(super) fn hop<S: Simd>(&mut self, fresh: &[f32], peak: f32) {
-        let n = fresh.len();
-        for v in &mut self.views {
-            v.samples.copy_within(n.., 0);
-        }
-        let [as_it_is, once, twice] = &mut self.views;
-        as_it_is.samples[n..].copy_from_slice(fresh);
-        let peak_once = self.shelf.run::<S>(&as_it_is.samples, &mut once.samples);
-        let peak_twice = self.shelf.run::<S>(&once.samples, &mut twice.samples);
-        as_it_is.hop::<S>(peak);
-        once.hop::<S>(peak_once);
-        twice.hop::<S>(peak_twice);
+    pub(super) fn hop<S: Simd>(&mut self, both: &[f32], peak: f32) {
+        let n = both.len() / 2;
+        let [once, twice] = &mut self.undone;
+        once.copy_within(n.., 0);
+        twice.copy_within(n.., 0);
+        let peak_once = self.shelf.run::<S>(both, once);
+        let peak_twice = self.shelf.run::<S>(once, twice);
+        self.views[0].hop::<S>(both, peak);
+        self.views[1].hop::<S>(once, peak_once);
+        self.views[2].hop::<S>(twice, peak_twice);
     }
 }
 
 impl View {
     #[inline(always)]
-    fn hop<S: Simd>(&mut self, peak: f32) {
-        let n = self.samples.len() / 2;
+    fn hop<S: Simd>(&mut self, samples: &[f32], peak: f32) {
+        let n = samples.len() / 2;
         self.frames += n;
         self.largest = self.largest.map(|l| l * FALL);
         if peak < LEAST || peak < NEAR * self.largest[0].min(self.largest[1]) {
             return;
         }
-        let samples = std::mem::take(&mut self.samples);
         // The last crossing before this hop; a half-wave longer than a hop is none.
         let above = |x: f32| x > 0.0;
         let mut sign = above(samples[n - 1]);
@@ -205,7 +200,6 @@ impl View {
                 (sign, from) = (!sign, i);
             }
         }
-        self.samples = samples;
     }
 
     #[inline(always)]
