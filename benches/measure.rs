@@ -11,8 +11,8 @@
 //! it, in the cache. The C program's clock does the same around each block that it has read; ffmpeg's row is the whole
 //! process, reading and parsing included, for that is how it runs.
 //!
-//! `cargo bench --bench measure`; a first argument sets the seconds of audio (default 300), a second the rounds, a word
-//! runs only the rows that have it in their names (`-- 60 5 spectrum`).
+//! `cargo bench --bench measure`; a first argument sets the seconds of audio (default 300), a second the rounds, words
+//! run only the rows that have them in their names (`-- 60 5 "spectrum, AVX2"`).
 
 use mixwarden::chain::{Chain, ChainSettings, LaneSpec};
 use mixwarden::feed::{Arrival, Block, Cutter, FeedPatch, Role};
@@ -64,7 +64,7 @@ fn main() {
     } else {
         println!("ffmpeg: left out, it is not installed");
     }
-    let wanted = std::env::args().skip(1).find(|a| a.chars().all(char::is_alphabetic));
+    let wanted = std::env::args().skip(1).find(|a| a.parse::<usize>().is_err() && !a.starts_with('-'));
     if let Some(word) = &wanted {
         runs.retain(|r| r.name.contains(word.as_str()));
     }
@@ -74,7 +74,7 @@ fn main() {
             run.taken.push(cpu * 3_600.0 / seconds as f64);
         }
     }
-    let Some(first) = runs.first() else { return println!("no row has that word in its name") };
+    let Some(first) = runs.first() else { return println!("no row has that in its name") };
     let ours_median = median(&mut first.taken.clone());
     println!("{:<42} {:>9} {:>17} {:>11} {:>12}", "programme", "CPU s/h", "least - most", "x real time", "x first row");
     for run in &mut runs {

@@ -65,7 +65,7 @@ impl Thin {
         Self { isa: Isa::best(), up, down, taps, phases, line: vec![0.0; taps - 1 + rate.hop_frames()] }
     }
 
-    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms), `out` takes the first 240 of what they become.
+    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms), `out` (240 or more) takes what they become.
     pub fn hop(&mut self, hop: impl Iterator<Item = f32>, out: &mut [f32]) {
         let keep = self.taps - 1;
         let len = self.line.len();
@@ -91,18 +91,20 @@ impl Kernel for Pass<'_> {
     fn run<S: Simd>(self) {
         let Thin { up, down, taps, phases, line, .. } = self.thin;
         let (mut newest, mut phase) = (0, 0);
-        for out in self.out.iter_mut().take(WORK_HOP) {
-            let row = phases[phase * taps..][..*taps].as_chunks::<STRANDS>().0;
-            let past = line[newest..][..*taps].as_chunks::<STRANDS>().0;
-            let mut sum = S::F32::splat(0.0);
-            for (by, x) in row.iter().zip(past) {
-                sum = sum.add(S::F32::load(by).mul(S::F32::load(x)));
+        for out in self.out[..WORK_HOP].as_chunks_mut::<8>().0 {
+            let mut products = [S::F32::splat(0.0); 8];
+            for sum in &mut products {
+                let row = phases[phase * taps..][..*taps].as_chunks::<STRANDS>().0;
+                let past = line[newest..][..*taps].as_chunks::<STRANDS>().0;
+                for (by, x) in row.iter().zip(past) {
+                    *sum = sum.add(S::F32::load(by).mul(S::F32::load(x)));
+                }
+                phase += down;
+                while phase >= *up {
+                    (newest, phase) = (newest + 1, phase - up);
+                }
             }
-            *out = sum.sum();
-            phase += down;
-            while phase >= *up {
-                (newest, phase) = (newest + 1, phase - up);
-            }
+            *out = S::F32::sums(products).lanes();
         }
     }
 }

@@ -4,7 +4,8 @@
 //! its power, so that the gaps between words count for much and loud syllables for little: the best weighting for a
 //! steady line under noise that comes and goes. The frequency is looked for within ± 0.25 Hz, one for all harmonics.
 
-use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::decimate::Decimator;
+use super::simd::{Isa, Kernel, Simd};
 use super::transform::{Plan, Work, plan};
 
 /// Harmonics that are looked at, the fundamental included.
@@ -30,6 +31,10 @@ const NEIGHBOURHOOD_HZ: f64 = 6.0;
 const BESIDE: usize = 6;
 /// A line's power is within so many bins of its middle.
 const LOBE: usize = 2;
+/// Evidence of one line, as a factor: doubtful evidence counts little, and no single line for more than three fair
+/// ones (e to the power of 0.5 and 3).
+const DOUBTFUL: f32 = 1.648_721_3;
+const MOST_OF_A_LINE: f32 = 20.085_537;
 /// What is kept of the frequency's evidence from look to look (14 s).
 const KEPT: f32 = 0.93;
 /// Samples kept beyond the window, so that not every tick moves it.
@@ -73,9 +78,6 @@ pub struct MainsEar {
     isa: Isa,
     plan: &'static Plan,
     low_hz: f64,
-    first: Vec<f32>,
-    second: Vec<f32>,
-    step: usize,
     sides: Vec<Side>,
     ticks: u64,
     /// For each family and frequency looked for: how well it has fitted of late.
@@ -86,14 +88,35 @@ pub struct MainsEar {
     between: [f32; FRAME],
 }
 
-#[derive(Default)]
 struct Side {
-    raw: Vec<f32>,
+    first: Decimator,
     middle: Vec<f32>,
+    second: Decimator,
     low: Vec<f32>,
 }
 
 impl Side {
+    fn new(step: usize) -> Self {
+        let (first, second) = (Decimator::new(thrice_boxed(step), step), Decimator::new(low_pass(), SECOND));
+        Self { first, middle: Vec::new(), second, low: Vec::new() }
+    }
+
+    fn forget(&mut self) {
+        self.first.forget();
+        self.second.forget();
+        self.low.clear();
+    }
+
+    fn take(&mut self, isa: Isa, tick: &[f32]) {
+        self.middle.clear();
+        self.first.take(isa, tick, &mut self.middle);
+        self.second.take(isa, &self.middle, &mut self.low);
+        if self.low.len() > WINDOW + SPARE {
+            let spare = self.low.len() - WINDOW;
+            self.low.drain(..spare);
+        }
+    }
+
     /// The last `WINDOW` samples.
     fn window(&self) -> &[f32] {
         &self.low[self.low.len() - WINDOW..]
@@ -110,10 +133,7 @@ impl MainsEar {
             isa,
             plan: plan(WINDOW),
             low_hz,
-            first: thrice_boxed(step),
-            second: low_pass(),
-            step,
-            sides: (0..channels.min(2)).map(|_| Side::default()).collect(),
+            sides: (0..channels.min(2)).map(|_| Side::new(step)).collect(),
             ticks: 0,
             fits: [[0.0; STEPS]; 2],
             work: Work::default(),
@@ -125,20 +145,14 @@ impl MainsEar {
     /// A tick of which some never came: what comes after has no past.
     pub(super) fn interrupted(&mut self) {
         self.ticks += 1;
-        self.sides.iter_mut().for_each(|s| *s = Side::default());
+        self.sides.iter_mut().for_each(Side::forget);
     }
 
     /// Takes one tick of each side.
     pub(super) fn tick(&mut self, ticks: &[&[f32]]) -> Option<Mains> {
         self.ticks += 1;
         for (side, x) in self.sides.iter_mut().zip(ticks) {
-            side.raw.extend_from_slice(x);
-            self.isa.run(Decimate { from: &mut side.raw, taps: &self.first, step: self.step, to: &mut side.middle });
-            self.isa.run(Decimate { from: &mut side.middle, taps: &self.second, step: SECOND, to: &mut side.low });
-            if side.low.len() > WINDOW + SPARE {
-                let spare = side.low.len() - WINDOW;
-                side.low.drain(..spare);
-            }
+            side.take(self.isa, x);
         }
         let full = self.sides.iter().all(|s| s.low.len() >= WINDOW);
         if full && self.ticks.is_multiple_of(LOOK_TICKS) { self.look() } else { None }
@@ -146,14 +160,12 @@ impl MainsEar {
 
     fn look(&mut self) -> Option<Mains> {
         let weights = self.weights()?;
-        // Weights belong to the middles of the frames; between these they run smoothly, so that no tone is smeared far.
-        let half = FRAME / 2;
-        for (n, (w, hann)) in self.window.iter_mut().zip(&self.plan.hann).enumerate() {
-            let (j, into) = ((n + half) / FRAME, (n + half) % FRAME);
-            let (before, after) = (weights[j.saturating_sub(1)], weights[j.min(FRAMES - 1)]);
-            *w = hann * (before + self.between[into] * (after - before));
-        }
-        let squares = self.window.iter().map(|w| f64::from(w * w)).sum::<f64>();
+        let squares = self.isa.run(Weigh {
+            weights: &weights,
+            between: &self.between,
+            hann: &self.plan.hann,
+            window: &mut self.window,
+        });
         let mut low = 0.0f64;
         for side in &self.sides {
             let second = &side.low[side.low.len() - self.low_hz as usize..];
@@ -163,7 +175,8 @@ impl MainsEar {
         // From the sum over a line's lobe to its amplitude squared.
         let scale = 4.0 / (WINDOW as f64 * squares * sides);
         let lines = self.sides.iter().map(Side::window);
-        self.plan.powers(lines, &self.window, 1.0, &mut self.work);
+        self.plan.transform(lines, &self.window, 1.0, self.isa, &mut self.work);
+        self.work.separate(self.isa, false);
         let combs = [0, 1].map(|family| self.comb(family, scale));
         Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / sides).log10()) as f32 })
     }
@@ -195,7 +208,7 @@ impl MainsEar {
         let nominal_hz = NOMINAL_HZ[family];
         let to_bin = WINDOW as f64 / self.low_hz;
         let bin = |hz: f64| hz * to_bin;
-        let p = &self.work.power;
+        let p = &self.work.bins.power;
         let reach = bin(NEIGHBOURHOOD_HZ) as usize;
         let noises: [f32; HARMONICS] = std::array::from_fn(|k| {
             let middle = bin(nominal_hz * (k + 1) as f64).round() as usize;
@@ -205,19 +218,26 @@ impl MainsEar {
             around.select_nth_unstable_by(high, f32::total_cmp).1.max(1e-20) / 1.204
         });
         // The strongest of the two bins that a line lies between, and of the bins beside its lobe.
-        let at = |k: usize, hz: f64| {
-            let b = bin(hz * (k + 1) as f64) as usize;
+        let at = |b: usize| {
             let beside = p[b - BESIDE..b - 1].iter().chain(&p[b + 3..=b + 1 + BESIDE]).fold(0.0f32, |t, x| t.max(*x));
             (p[b].max(p[b + 1]), beside)
         };
         let hz_of = |step: usize| nominal_hz - DEVIATION_HZ + STEP_HZ * step as f64;
-        for (step, fit) in self.fits[family].iter_mut().enumerate() {
-            let fits = |k: usize| {
-                let (line, beside) = at(k, hz_of(step));
-                // Doubtful evidence counts little, and no single line for more than three fair ones.
-                if beside > line { 0.5 } else { (1.0 + line / noises[k]).ln().min(3.0) }
-            };
-            *fit = KEPT * *fit + (0..HARMONICS).map(fits).sum::<f32>();
+        let mut evidence = [1.0f32; STEPS];
+        for (k, noise) in noises.iter().enumerate() {
+            let mut newest = (0, 1.0);
+            for (step, evidence) in evidence.iter_mut().enumerate() {
+                let b = bin(hz_of(step) * (k + 1) as f64) as usize;
+                if b != newest.0 {
+                    let (line, beside) = at(b);
+                    let of_line = if beside > line { DOUBTFUL } else { (1.0 + line / noise).min(MOST_OF_A_LINE) };
+                    newest = (b, of_line);
+                }
+                *evidence *= newest.1;
+            }
+        }
+        for (fit, evidence) in self.fits[family].iter_mut().zip(evidence) {
+            *fit = KEPT * *fit + evidence.ln();
         }
         let fits = &self.fits[family];
         let best = (0..STEPS).max_by(|a, b| fits[*a].total_cmp(&fits[*b])).unwrap_or(STEPS / 2);
@@ -226,13 +246,47 @@ impl MainsEar {
             let b = bin(hz * (k + 1) as f64).round() as usize;
             let lobe = f64::from(p[b - LOBE..=b + LOBE].iter().sum::<f32>());
             let noise = f64::from(noises[k]) * (2 * LOBE + 1) as f64;
-            let (line, beside) = at(k, hz);
+            let (line, beside) = at(bin(hz * (k + 1) as f64) as usize);
             // A stronger tone covers it wholly; what is beside it is also in its place, less so.
             let power = if beside > 4.0 * line { 0.0 } else { lobe - noise };
             let cover = noise.max(f64::from(2.0 * beside));
             Line { power: (power * scale) as f32, cover: (cover * scale) as f32 }
         });
         Comb { fundamental_hz: hz as f32, lines }
+    }
+}
+
+/// Makes the window of the frames' weights. They belong to the middles of the frames; between these they run smoothly,
+/// so that no tone is smeared far. Gives the sum of its squares.
+struct Weigh<'a> {
+    weights: &'a [f32; FRAMES],
+    between: &'a [f32; FRAME],
+    hann: &'a [f32],
+    window: &'a mut [f32],
+}
+
+impl Kernel for Weigh<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn run<S: Simd>(self) -> f64 {
+        const HALF: usize = FRAME / 2;
+        let mut squares = 0.0;
+        for (j, weight) in self.weights.iter().enumerate() {
+            // From the middle of the frame before to the middle of this one; the last goes on to the end.
+            let before = self.weights[j.saturating_sub(1)];
+            let (from, to) = ((j * FRAME).saturating_sub(HALF), j * FRAME + HALF);
+            let part = self.window[from..to].iter_mut().zip(&self.hann[from..to]);
+            for ((w, hann), between) in part.zip(&self.between[FRAME - (to - from)..]) {
+                *w = hann * (before + between * (weight - before));
+            }
+            squares += f64::from(self.window[from..to].iter().map(|w| w * w).sum::<f32>());
+        }
+        let end = FRAMES * FRAME - HALF;
+        for (w, hann) in self.window[end..].iter_mut().zip(&self.hann[end..]) {
+            *w = hann * self.weights[FRAMES - 1];
+        }
+        squares + f64::from(self.window[end..].iter().map(|w| w * w).sum::<f32>())
     }
 }
 
@@ -249,9 +303,7 @@ fn thrice_boxed(step: usize) -> Vec<f32> {
             .map(|n| (0..step).filter_map(|k| n.checked_sub(k).and_then(|i| a.get(i))).sum::<f64>() / step as f64)
             .collect()
     };
-    let mut taps: Vec<f32> = convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect();
-    taps.resize(taps.len().next_multiple_of(8), 0.0);
-    taps
+    convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect()
 }
 
 /// Low-pass at a sixth of the rate (Blackman-windowed sinc): flat to 650 Hz, shut from 1 350 Hz at 6 kHz.
@@ -266,34 +318,4 @@ fn low_pass() -> Vec<f32> {
         .collect();
     let sum: f64 = taps.iter().sum();
     taps.iter().map(|t| (t / sum) as f32).collect()
-}
-
-/// Filters `from` and keeps every `step`th value; what the next call still needs stays in `from`. The taps fill whole
-/// eights.
-struct Decimate<'a> {
-    from: &'a mut Vec<f32>,
-    taps: &'a [f32],
-    step: usize,
-    to: &'a mut Vec<f32>,
-}
-
-impl Kernel for Decimate<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run<S: Simd>(self) {
-        let length = self.taps.len();
-        let count = (self.from.len() + self.step).saturating_sub(length) / self.step;
-        let known = self.to.len();
-        self.to.resize(known + count, 0.0);
-        for (i, y) in self.to[known..].iter_mut().enumerate() {
-            let window = &self.from[i * self.step..i * self.step + length];
-            let mut sum = S::F32::splat(0.0);
-            for k in (0..length).step_by(8) {
-                sum = sum.add(S::F32::load(&window[k..]).mul(S::F32::load(&self.taps[k..])));
-            }
-            *y = sum.sum();
-        }
-        self.from.drain(..count * self.step);
-    }
 }

@@ -3,6 +3,7 @@
 //! Loudness per ITU-R BS.1770-5 and EBU Tech 3341 v4, loudness range per EBU Tech 3342 v4.
 //! The same audio gives the same bits, however it was cut: every sum is closed at a hop's end.
 
+mod decimate;
 pub mod gate;
 pub mod interpolator;
 pub mod kfilter;

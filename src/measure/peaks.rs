@@ -7,6 +7,12 @@ pub const PEAKS: usize = 4;
 /// Peaks are looked for between these, Hz.
 const PEAK_HZ: (f64, f64) = (60.0, 16_000.0);
 
+/// What is around a peak lies between so many and eight bins away on both sides, these bins in all.
+const FAR: usize = 4;
+const AROUND: f32 = 10.0;
+/// A peak that stands alone is over the mean of these by this factor.
+const OVER: f32 = 16.0;
+
 /// A spectral peak that stands alone.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Peak {
@@ -34,7 +40,7 @@ pub(super) fn purest(p: &[f32], bin_hz: f64) -> [Peak; PEAKS] {
     // 45 dB under the strongest a peak is of no interest.
     let least = (top * 3e-5).max(1e-12);
     for start in (from..to).step_by(8) {
-        let mut summits = summits(&p[start - 1..start + 9], least);
+        let mut summits = summits(&p[start - FAR..start + 8 + FAR], least, top);
         while summits != 0 {
             let i = start + summits.trailing_zeros() as usize;
             summits &= summits - 1;
@@ -51,20 +57,27 @@ pub(super) fn purest(p: &[f32], bin_hz: f64) -> [Peak; PEAKS] {
     found
 }
 
-/// Of the eight bins between the first and the last, those that are at least `least` and no smaller than their
-/// neighbours, as bits. Without a branch a bin, so that the compiler compares them side by side.
-fn summits(ten: &[f32], least: f32) -> u32 {
+/// Of the eight bins in the middle of `p`, those that are at least `least`, no smaller than their neighbours, and not
+/// too low beside the two bins that are `FAR` away (or the strongest, `top`), as bits. Without a branch a bin, so that
+/// the compiler compares them side by side.
+fn summits(p: &[f32], least: f32, top: f32) -> u32 {
+    let p: &[f32; 8 + 2 * FAR] = match p.try_into() {
+        Ok(p) => p,
+        Err(_) => return 0,
+    };
     let mut bits = 0;
-    for k in 1..9 {
-        bits |= u32::from((ten[k] >= least) & (ten[k] > ten[k - 1]) & (ten[k] >= ten[k + 1])) << (k - 1);
+    for k in FAR..FAR + 8 {
+        let summit = (p[k] >= least) & (p[k] > p[k - 1]) & (p[k] >= p[k + 1]);
+        let alone = p[k] >= OVER / AROUND * (p[k - FAR] + p[k + FAR]);
+        bits |= u32::from(summit & (alone | (p[k] >= top))) << (k - FAR);
     }
     bits
 }
 
 /// The peak at bin `i`, if it stands alone or is the `strongest`.
 fn peak(p: &[f32], i: usize, strongest: bool, bin_hz: f64) -> Option<Peak> {
-    let around = p[i.saturating_sub(8)..=i - 4].iter().chain(&p[i + 4..=i + 8]).sum::<f32>() / 10.0;
-    if !strongest && p[i] < 16.0 * around {
+    let around = p[i.saturating_sub(8)..=i - FAR].iter().chain(&p[i + FAR..=i + 8]).sum::<f32>() / AROUND;
+    if !strongest && p[i] < OVER * around {
         return None;
     }
     let lobe: f32 = p[i - 2..=i + 2].iter().sum();

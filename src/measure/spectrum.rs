@@ -7,8 +7,8 @@
 use super::mains::{Mains, MainsEar};
 use super::peaks;
 pub use super::peaks::{PEAKS, Peak};
-use super::simd::Isa;
-use super::transform::{Plan, Work, plan};
+use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::transform::{Bins, Plan, Work, plan};
 
 /// Third-octave bands: IEC 61260-1 numbers 20 (100 Hz) to 43 (20 kHz).
 pub const BANDS: usize = 24;
@@ -52,6 +52,7 @@ impl Spectrum {
 
 /// Takes a feed's ticks apart.
 pub struct Analyser {
+    isa: Isa,
     plan: &'static Plan,
     mains: MainsEar,
     bin_hz: f64,
@@ -72,6 +73,7 @@ impl Analyser {
         let bin_hz = f64::from(rate_hz) / plan.size() as f64;
         let edge = |b: usize| (10f64.powf((b as f64 + 19.5) / 10.0) / bin_hz).round() as usize;
         Self {
+            isa,
             plan,
             mains: MainsEar::new(isa, rate_hz, channels),
             bin_hz,
@@ -113,14 +115,16 @@ impl Analyser {
         // Sum over a line's main lobe to mean square times two: a full-scale sine reads 1.
         let scale = 4.0 / (size as f32 * size as f32 * 0.375) / sides.len() as f32;
         let last = sides.iter().map(|side| &side[self.tick_frames - size..]);
-        self.plan.powers(last, &self.plan.hann, scale, &mut self.work);
-        (self.spectrum(sides.len() == 2), mains)
+        self.plan.transform(last, &self.plan.hann, scale, self.isa, &mut self.work);
+        self.work.separate(self.isa, sides.len() == 2);
+        (self.isa.run(Bands { analyser: self, two_sides: sides.len() == 2 }), mains)
     }
 
-    fn spectrum(&self, two_sides: bool) -> Option<Spectrum> {
-        let power = &self.work.power;
+    #[inline(always)]
+    fn spectrum<S: Simd>(&self, two_sides: bool) -> Option<Spectrum> {
+        let Bins { power, leaning, common } = &self.work.bins;
         let from = (LOWEST_HZ / self.bin_hz).ceil() as usize;
-        let total = sum(&power[from..]);
+        let total = sum::<S>(&power[from..]);
         if total <= 1e-14 {
             return None;
         }
@@ -130,16 +134,15 @@ impl Analyser {
         for b in 0..BANDS {
             let range = self.edges[b]..self.edges[b + 1].max(self.edges[b]);
             let bins = &power[range.clone()];
-            let sum = sum(bins);
-            bands_dbfs[b] = db(sum);
-            if two_sides && sum > 0.0 {
-                let [left_less_right, common] = self.work.sides(range);
-                left_share[b] = (0.5 + 0.5 * left_less_right / sum).clamp(0.0, 1.0);
-                alike[b] = (common / sum).clamp(-1.0, 1.0);
+            let band = sum::<S>(bins);
+            bands_dbfs[b] = db(band);
+            if two_sides && band > 0.0 {
+                left_share[b] = (0.5 + 0.5 * sum::<S>(&leaning[range.clone()]) / band).clamp(0.0, 1.0);
+                alike[b] = (sum::<S>(&common[range]) / band).clamp(-1.0, 1.0);
             }
-            if NOISE_BANDS.contains(&b) && sum > total * 1e-5 {
-                flat += flatness(bins, sum) * f64::from(sum);
-                weight += f64::from(sum);
+            if NOISE_BANDS.contains(&b) && band > total * 1e-5 {
+                flat += flatness(bins, band) * f64::from(band);
+                weight += f64::from(band);
             }
         }
         let noise_likeness = if weight > 0.0 { (flat / weight) as f32 } else { 0.0 };
@@ -148,12 +151,26 @@ impl Analyser {
     }
 }
 
+struct Bands<'a> {
+    analyser: &'a Analyser,
+    two_sides: bool,
+}
+
+impl Kernel for Bands<'_> {
+    type Output = Option<Spectrum>;
+
+    #[inline(always)]
+    fn run<S: Simd>(self) -> Option<Spectrum> {
+        self.analyser.spectrum::<S>(self.two_sides)
+    }
+}
+
 /// Sum, eight apart.
-fn sum(bins: &[f32]) -> f32 {
+#[inline(always)]
+fn sum<S: Simd>(bins: &[f32]) -> f32 {
     let (eights, rest) = bins.as_chunks::<8>();
-    let mut lanes = [0.0f32; 8];
-    eights.iter().for_each(|eight| lanes.iter_mut().zip(eight).for_each(|(l, p)| *l += p));
-    lanes.iter().sum::<f32>() + rest.iter().sum::<f32>()
+    let lanes = eights.iter().fold(S::F32::splat(0.0), |sum, eight| sum.add(S::F32::load(eight)));
+    lanes.sum() + rest.iter().sum::<f32>()
 }
 
 pub(super) fn db(power: f32) -> f32 {
@@ -161,11 +178,27 @@ pub(super) fn db(power: f32) -> f32 {
 }
 
 /// Geometric over arithmetic mean of the bins: 1 if all are alike, 0.56 for noise, near 0 for a line.
+#[inline(always)]
 fn flatness(bins: &[f32], sum: f32) -> f64 {
-    // Eight bins to a logarithm: their product stays far inside of f64.
-    let logs: f64 = bins.chunks(8).map(|eight| eight.iter().map(|p| f64::from(*p) + 1e-20).product::<f64>().ln()).sum();
+    // The logarithm of a product: exponents add up, mantissas (1 to 2) multiply, and a band has too few bins for
+    // their product to leave f32 in any of the eight lanes.
+    const MANTISSA: u32 = 0x007f_ffff;
+    const ONE: u32 = 0x3f80_0000;
+    let (mut exponents, mut mantissas) = ([0u32; 8], [1.0f32; 8]);
+    let mut take = |lane: usize, power: f32| {
+        let bits = (power + 1e-20).to_bits();
+        exponents[lane] += bits >> 23;
+        mantissas[lane] *= f32::from_bits(bits & MANTISSA | ONE);
+    };
+    let (eights, rest) = bins.as_chunks::<8>();
+    for eight in eights {
+        (0..8).for_each(|lane| take(lane, eight[lane]));
+    }
+    rest.iter().enumerate().for_each(|(lane, power)| take(lane, *power));
     let n = bins.len() as f64;
-    (logs / n).exp() / (f64::from(sum) / n)
+    let mantissa: f64 = mantissas.iter().map(|m| f64::from(*m)).product();
+    let log2 = f64::from(exponents.iter().sum::<u32>()) - 127.0 * n + mantissa.log2();
+    (log2 / n).exp2() / (f64::from(sum) / n)
 }
 
 #[cfg(test)]

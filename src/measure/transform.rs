@@ -1,12 +1,12 @@
 //! The transform behind the spectrum and the look at the mains: both sides of a feed at once.
 
+use super::simd::{Isa, Kernel, Simd};
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
-use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 /// A transform of one size, with its window. Both sides go through one complex transform, left as the real part and
-/// right as the imaginary one: of Z = L + jR the sum of the sides' powers is (|Z(k)|² + |Z(-k)|²) / 2.
+/// right as the imaginary one; `Work::separate` takes them apart again.
 pub(super) struct Plan {
     size: usize,
     fft: Arc<dyn Fft<f32>>,
@@ -25,30 +25,54 @@ impl Plan {
         self.size
     }
 
-    /// The powers of the one or two `sides` times `window` together, `scale` times, into `work`.
-    pub(super) fn powers<'a>(
+    /// The one or two `sides` times `window`, `scale` times in power, into `work`.
+    pub(super) fn transform<'a>(
         &self,
         mut sides: impl Iterator<Item = &'a [f32]>,
         window: &[f32],
         scale: f32,
+        isa: Isa,
         work: &mut Work,
     ) {
-        let n = self.size;
-        let left = sides.next().unwrap_or_default().iter().zip(window);
-        work.line.clear();
-        match sides.next() {
-            Some(right) => work.line.extend(left.zip(right).map(|((l, w), r)| Complex::new(l * w, r * w))),
-            None => work.line.extend(left.map(|(x, w)| Complex::new(x * w, 0.0))),
-        }
-        work.line.resize(n, Complex::default());
+        work.line.resize(self.size, Complex::default());
+        let (left, right) = (sides.next().unwrap_or_default(), sides.next());
+        isa.run(Join { left, right, window, line: &mut work.line });
         work.scratch.resize(self.fft.get_inplace_scratch_len(), Complex::default());
         self.fft.process_with_scratch(&mut work.line, &mut work.scratch);
         work.scale = scale;
-        work.power.clear();
-        work.power.push(scale * work.line[0].norm_sqr());
-        let (half, mirrored) = (&work.line[1..=n / 2], work.line[n / 2..].iter().rev());
-        work.power.extend(half.iter().zip(mirrored).map(|(a, b)| scale * 0.5 * (a.norm_sqr() + b.norm_sqr())));
     }
+}
+
+/// Both sides times a window, as the parts of complex numbers.
+struct Join<'a> {
+    left: &'a [f32],
+    right: Option<&'a [f32]>,
+    window: &'a [f32],
+    line: &'a mut [Complex<f32>],
+}
+
+impl Kernel for Join<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<S: Simd>(self) {
+        let left = self.line.iter_mut().zip(self.left).zip(self.window);
+        match self.right {
+            Some(right) => left.zip(right).for_each(|(((to, l), w), r)| *to = Complex::new(l * w, r * w)),
+            None => left.for_each(|((to, x), w)| *to = Complex::new(x * w, 0.0)),
+        }
+    }
+}
+
+/// What both sides have in each bin.
+#[derive(Default)]
+pub(super) struct Bins {
+    /// Power of both together: bins 0 to half the size.
+    pub(super) power: Vec<f32>,
+    /// Power of the left less that of the right.
+    pub(super) leaning: Vec<f32>,
+    /// Twice what they have in common; negative where one is turned over.
+    pub(super) common: Vec<f32>,
 }
 
 /// Buffers of a transform.
@@ -57,21 +81,53 @@ pub(super) struct Work {
     line: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     scale: f32,
-    /// What came out: bins 0 to half the size.
-    pub(super) power: Vec<f32>,
+    /// What came out.
+    pub(super) bins: Bins,
 }
 
 impl Work {
-    /// Power of the left less that of the right in `bins` (1 to half the size), and twice what the sides have in
-    /// common there (negative where one is turned over), scaled as `power`.
-    pub(super) fn sides(&self, bins: Range<usize>) -> [f32; 2] {
-        // The left went in as the real part, the right as the imaginary part, of one transform Z: then
-        // |L|^2 - |R|^2 is the real part of Z[k] Z[n - k], and 2 Re(L R*) the imaginary one.
-        let n = self.line.len();
-        let mirrored = self.line[n + 1 - bins.end..n + 1 - bins.start].iter().rev();
-        let product = |(a, b): (&Complex<f32>, &Complex<f32>)| a * b;
-        let sum = self.line[bins].iter().zip(mirrored).map(product).sum::<Complex<f32>>();
-        [self.scale * sum.re, self.scale * sum.im]
+    /// Takes the sides apart: their powers, and with `compared` what they have in common.
+    pub(super) fn separate(&mut self, isa: Isa, compared: bool) {
+        let half = self.line.len() / 2;
+        let Bins { power, leaning, common } = &mut self.bins;
+        for bins in [&mut *power, leaning, common] {
+            bins.resize(half + 1, 0.0);
+        }
+        power[0] = self.scale * self.line[0].norm_sqr();
+        let (line, scale, bins) = (&self.line, self.scale, &mut self.bins);
+        isa.run(Separate { line, scale, compared, bins });
+    }
+}
+
+/// The left went in as the real part, the right as the imaginary part, of one transform Z. The sum of their powers is
+/// (|Z[k]|^2 + |Z[n - k]|^2) / 2; |L|^2 - |R|^2 is the real part of Z[k] Z[n - k], 2 Re(L R*) the imaginary one.
+struct Separate<'a> {
+    line: &'a [Complex<f32>],
+    scale: f32,
+    compared: bool,
+    bins: &'a mut Bins,
+}
+
+impl Kernel for Separate<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<S: Simd>(self) {
+        // Loops that the compiler turns into the registers of this instruction set.
+        let Self { line, scale, compared, bins } = self;
+        let half = line.len() / 2;
+        let both = || line[1..=half].iter().zip(line[half..].iter().rev());
+        for (to, (a, b)) in bins.power[1..].iter_mut().zip(both()) {
+            *to = scale * 0.5 * ((a.re * a.re + a.im * a.im) + (b.re * b.re + b.im * b.im));
+        }
+        if compared {
+            for (to, (a, b)) in bins.leaning[1..].iter_mut().zip(both()) {
+                *to = scale * (a.re * b.re - a.im * b.im);
+            }
+            for (to, (a, b)) in bins.common[1..].iter_mut().zip(both()) {
+                *to = scale * (a.re * b.im + a.im * b.re);
+            }
+        }
     }
 }
 

@@ -31,6 +31,8 @@ pub trait F32x8: Copy + Debug {
     fn abs(self) -> Self;
     /// All lanes added: 0 and 4, 1 and 5, ... first, then 0 and 2, 1 and 3 of these, then both.
     fn sum(self) -> f32;
+    /// Lane n is the sum of the lanes of the nth, added in the order of `sum`.
+    fn sums(of: [Self; 8]) -> Self;
     /// Bit n is set when lane n is larger than that of `o`.
     fn over(self, o: Self) -> u32;
 }
@@ -198,6 +200,10 @@ impl F32x8 for [f32; 8] {
     fn sum(self) -> f32 {
         let four: [f32; 4] = std::array::from_fn(|i| self[i] + self[i + 4]);
         (four[0] + four[2]) + (four[1] + four[3])
+    }
+    #[inline(always)]
+    fn sums(of: [Self; 8]) -> Self {
+        of.map(Self::sum)
     }
     #[inline(always)]
     fn over(self, o: Self) -> u32 {

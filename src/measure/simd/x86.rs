@@ -109,9 +109,29 @@ impl F32x8 for Wide {
         unsafe { Two(_mm256_castps256_ps128(self.0), _mm256_extractf128_ps::<1>(self.0)) }.sum()
     }
     #[inline(always)]
+    fn sums(of: [Self; 8]) -> Self {
+        let [a, b, c, d, e, f, g, h] = of;
+        let (ab, cd) = (pairs(halves(a, e), halves(b, f)), pairs(halves(c, g), halves(d, h)));
+        Self(unsafe { _mm256_add_ps(_mm256_shuffle_ps::<0x88>(ab, cd), _mm256_shuffle_ps::<0xdd>(ab, cd)) })
+    }
+    #[inline(always)]
     fn over(self, o: Self) -> u32 {
         unsafe { _mm256_movemask_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(self.0, o.0)) as u32 }
     }
+}
+
+/// Lanes 0 to 3 and 4 to 7 of `a` added, then those of `b`.
+#[inline(always)]
+fn halves(a: Wide, b: Wide) -> __m256 {
+    // SAFETY: see the head of this module.
+    unsafe { _mm256_add_ps(_mm256_permute2f128_ps::<0x20>(a.0, b.0), _mm256_permute2f128_ps::<0x31>(a.0, b.0)) }
+}
+
+/// Of each half of four: lanes 0 and 2, 1 and 3 of `a` added, then those of `b`.
+#[inline(always)]
+fn pairs(a: __m256, b: __m256) -> __m256 {
+    // SAFETY: see the head of this module.
+    unsafe { _mm256_add_ps(_mm256_shuffle_ps::<0x44>(a, b), _mm256_shuffle_ps::<0xee>(a, b)) }
 }
 
 impl F64x4 for WideDouble {
@@ -199,9 +219,26 @@ impl F32x8 for Two {
         }
     }
     #[inline(always)]
+    fn sums(of: [Self; 8]) -> Self {
+        let [a, b, c, d, e, f, g, h] = of;
+        Self(four_sums(a, b, c, d), four_sums(e, f, g, h))
+    }
+    #[inline(always)]
     fn over(self, o: Self) -> u32 {
         let bits = |a, b| unsafe { _mm_movemask_ps(_mm_cmpgt_ps(a, b)) as u32 };
         bits(self.0, o.0) | bits(self.1, o.1) << 4
+    }
+}
+
+/// The sums of the lanes of four, in the order of `sum`.
+#[inline(always)]
+fn four_sums(a: Two, b: Two, c: Two, d: Two) -> __m128 {
+    // SAFETY: every x86-64 has SSE2.
+    unsafe {
+        let (a, b, c, d) = (_mm_add_ps(a.0, a.1), _mm_add_ps(b.0, b.1), _mm_add_ps(c.0, c.1), _mm_add_ps(d.0, d.1));
+        let ab = _mm_add_ps(_mm_shuffle_ps::<0x44>(a, b), _mm_shuffle_ps::<0xee>(a, b));
+        let cd = _mm_add_ps(_mm_shuffle_ps::<0x44>(c, d), _mm_shuffle_ps::<0xee>(c, d));
+        _mm_add_ps(_mm_shuffle_ps::<0x88>(ab, cd), _mm_shuffle_ps::<0xdd>(ab, cd))
     }
 }
 
