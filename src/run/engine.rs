@@ -168,7 +168,7 @@ impl Engine {
             lane.last = Instant::now();
         }
         match polled {
-            Polled::Gave { .. } => return !lane.source.paced(),
+            Polled::Gave { .. } => return true,
             Polled::Format(format) => {
                 let fits = match chain.format(index) == (format.rate, format.channels) {
                     true => Ok(()),
