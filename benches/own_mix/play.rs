@@ -66,11 +66,11 @@ fn play(case: &Case, house: &Stereo, name: String) -> Played {
             }
             if let Some(b) = &comparer.balance {
                 features.push(format!(
-                    "id={} group={} t={t:.0} V={:.3} st={:.3} lo={:.3} last={:.3} sm={:.3} co={:.3} X={:.2} slope={:.3} jit={:.3} blk={:.3} rest={:.3} wob={:.4} s={:.1} talk={:.1} mus={:.1} ts={:.3} ks={:.3} pa={} kin={} det={}",
+                    "id={} group={} t={t:.0} V={:.3} st={:.3} lo={:.3} last={:.3} sm={:.3} co={:.3} X={:.2} slope={:.3} jit={:.3} blk={:.3} rest={:.3} wob={:.4} s={:.1} talk={:.1} mus={:.1} ts={:.3} steps={:?} kin={} det={}",
                     name.replace(' ', "_"), case.row.replace(' ', "_"), b.moves_db, b.moves_beside_step_db,
                     b.local_moves_db, b.lasting_moves_db, b.stranger_moves_db, b.copy_moves_db, b.unexplained_db, b.slope_db, b.jitter_db,
                     b.block_moves_db, b.block_rest_db, b.wobble_db, b.seconds, comparer.heard.talk_seconds,
-                    comparer.heard.music_seconds, b.talk_step_db, b.kind_spread_db, b.passages, l.kin.name(),
+                    comparer.heard.music_seconds, b.talk_step_db, b.steps, l.kin.name(),
                     l.newest.detail.name()
                 ));
             }

@@ -1,6 +1,6 @@
 //! The gain that all bands share, and how it moves in time.
 
-use super::{Balance, CELL_SECONDS, Table};
+use super::{Balance, CELL_SECONDS, Steps, Table};
 use crate::likeness::cell::Cell;
 use crate::likeness::spectra::BANDS;
 use crate::likeness::statistics::{deviation, least_squares, median, percentile, weighted_median};
@@ -108,21 +108,57 @@ const FOLLOWS_LEVEL_DB: f64 = 0.1;
 /// Blocks of one kind in a row that make a passage.
 const PASSAGE_BLOCKS: usize = 2;
 
-/// How often talk and held sound take turns, and how alike the blocks of one kind are; gives talk over held sound, dB, where both were heard.
+/// Passages of one kind: whether one of another level stands between two that are alike. Gives talk over held sound, dB,
+/// where both were heard.
 fn passages(by_block: &[f64], of_kind: &[f64], out: &mut Balance) -> Option<f64> {
     let kinds = of_kind.chunks_exact(BLOCK).map(|k| k.iter().sum::<f64>() / BLOCK as f64);
     let pure: Vec<(f64, f64)> =
         by_block.iter().copied().zip(kinds).filter(|(_, k)| k.abs() > 0.8).map(|(g, k)| (g, k.signum())).collect();
-    let passages: Vec<&[(f64, f64)]> = pure.chunk_by(|a, b| a.1 == b.1).filter(|p| p.len() >= PASSAGE_BLOCKS).collect();
-    out.passages = passages.windows(2).filter(|w| w[0][0].1 != w[1][0].1).count();
+    let passages: Vec<Passage> =
+        pure.chunk_by(|a, b| a.1 == b.1).filter(|p| p.len() >= PASSAGE_BLOCKS).map(Passage::of).collect();
+    out.steps = steps(&passages);
     let of = |kind: f64| pure.iter().filter(|(_, k)| *k == kind).map(|(g, _)| *g).collect::<Vec<f64>>();
-    let spread = |kind: f64| {
-        let middle = median(of(kind));
-        percentile(&of(kind).iter().map(|g| (g - middle).abs()).collect::<Vec<_>>(), 0.95)
-    };
-    out.kind_spread_db = spread(1.0).max(spread(-1.0));
     let [talk, held] = [of(1.0), of(-1.0)];
     (!talk.is_empty() && !held.is_empty()).then(|| median(talk) - median(held))
+}
+
+/// Blocks of one kind in a row.
+struct Passage {
+    kind: f64,
+    gain_db: f64,
+    /// How far its blocks lie from it: four of five not farther.
+    apart_db: f64,
+}
+
+impl Passage {
+    fn of(blocks: &[(f64, f64)]) -> Self {
+        let gain_db = median(blocks.iter().map(|b| b.0).collect());
+        let apart: Vec<f64> = blocks.iter().map(|b| (b.0 - gain_db).abs()).collect();
+        Self { kind: blocks[0].1, gain_db, apart_db: percentile(&apart, 0.8) }
+    }
+}
+
+/// Of all passages that stand between two of the other kind, the one whose neighbours are most alike for its step.
+fn steps(passages: &[Passage]) -> Option<Steps> {
+    let within_db = passages.iter().map(|p| p.apart_db).fold(0.0, f64::max);
+    let mut best: Option<Steps> = None;
+    for (j, other) in passages.iter().enumerate() {
+        for before in passages[..j].iter().filter(|p| p.kind != other.kind) {
+            for after in passages[j + 1..].iter().filter(|p| p.kind != other.kind) {
+                let step = |p: &Passage| (p.gain_db - other.gain_db).abs();
+                let found = Steps {
+                    step_db: step(before).min(step(after)),
+                    back_db: (before.gain_db - after.gain_db).abs(),
+                    within_db,
+                };
+                let better = |b: Steps| found.back_db * b.step_db < b.back_db * found.step_db;
+                if best.is_none_or(better) {
+                    best = Some(found);
+                }
+            }
+        }
+    }
+    best
 }
 
 /// Level followed with 0.8 s and 5 s, dB re the loud.

@@ -49,10 +49,8 @@ pub struct Balance {
     pub block_rest_db: f64,
     /// Talk over held sound in the broadband gain, dB, beside what the level explains.
     pub talk_step_db: f64,
-    /// How far blocks of one kind of sound lie apart in the broadband gain, dB.
-    pub kind_spread_db: f64,
-    /// Changes between talk and held sound.
-    pub passages: usize,
+    /// Talk between held sound, or held sound between talk, that has another gain.
+    pub steps: Option<Steps>,
     /// Wobble of the broadband gain within a block, dB.
     pub wobble_db: f64,
     /// Blocks.
@@ -68,6 +66,17 @@ pub struct Balance {
     pub one_side: bool,
     /// For each cell given: it was used for the broadband gain.
     pub counted: Vec<bool>,
+}
+
+/// A passage of talk between two of held sound, or the other way round, in the broadband gain.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Steps {
+    /// It is at least this far from either of the two, dB.
+    pub step_db: f64,
+    /// The two lie this far apart, dB.
+    pub back_db: f64,
+    /// Blocks of one passage lie this far apart (four of five of them, in the worst of all passages), dB.
+    pub within_db: f64,
 }
 
 /// Seconds of a cell.
@@ -252,8 +261,10 @@ mod tests {
     #[test]
     fn louder_talk_is_a_step_that_comes_back_and_a_fader_that_was_ridden_is_none() {
         let b = figures(|_, _, talk| if talk { 4.0 } else { 0.0 });
-        assert!((b.talk_step_db - 4.0).abs() < 0.05 && b.passages >= 4 && b.kind_spread_db < 0.05, "{b:?}");
+        let steps = b.steps.unwrap();
+        assert!((b.talk_step_db - 4.0).abs() < 0.05 && (steps.step_db - 4.0).abs() < 0.05, "{b:?}");
+        assert!(steps.back_db < 0.05 && steps.within_db < 0.05, "{b:?}");
         let b = figures(|t, _, _| f64::from((t / 57) as u8 * 37 % 7));
-        assert!(b.kind_spread_db > 1.0, "{b:?}");
+        assert!(b.steps.unwrap().within_db > 1.0, "{b:?}");
     }
 }

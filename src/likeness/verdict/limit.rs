@@ -71,8 +71,13 @@ pub(super) const COPY_REST_DB: f64 = 0.6;
 /// Copy: talk over held sound that the level does not explain, dB. Talk that was moved by 3 dB and more and
 /// compressed with the rest has shown 0.25 to 1.1, and never under 0.45 for 20 s.
 pub(super) const COPY_TALK_STEP_DB: f64 = 0.45;
-/// Own by level steps: talk over held sound, dB.
-pub(super) const STEP_DB: f64 = 2.5;
-/// Own by level steps: how far blocks of one kind lie apart, and wobble, over the step. A fader that is ridden, or
-/// a slow leveller, comes back to within 0.05 of it by chance; a mix of its own to within 0.01.
-pub(super) const STEP_SPREAD: f64 = 0.02;
+/// Own by level steps: a passage over or under those of the other kind before and behind it, dB.
+pub(super) const STEP_DB: f64 = 1.2;
+/// Own by level steps: how far the passages before and behind lie apart, dB and over the step. A fader that is ridden
+/// comes back to within 0.05 of the step by chance, and then its passages are not steady within.
+pub(super) const STEP_BACK_DB: f64 = 0.08;
+pub(super) const STEP_BACK: f64 = 0.045;
+/// Own by level steps: how far blocks of one passage lie apart, dB and over the step, and wobble. A slow leveller has
+/// shown 0.15, and 0.6 dB.
+pub(super) const STEP_WITHIN_DB: f64 = 0.25;
+pub(super) const STEP_WITHIN: f64 = 0.1;

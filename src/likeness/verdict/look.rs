@@ -2,7 +2,7 @@
 
 use super::limit;
 use super::{Detail, Heard, HouseFeed, Kin, Missing, Opinion};
-use crate::likeness::balance::Balance;
+use crate::likeness::balance::{Balance, Steps};
 
 /// Both-active time without shared sound that makes two feeds unrelated, seconds.
 const UNRELATED_SECONDS: f64 = 30.0;
@@ -94,6 +94,14 @@ fn balance_moves(heard: &Heard, b: &Balance) -> bool {
         && b.seconds - heard.talk_seconds >= limit::BESIDE_TALK_SECONDS
 }
 
+/// Passages have levels of their own, steady within, and the level before comes back: no hand and no leveller does that.
+fn comes_back(s: &Steps, wobble_db: f64) -> bool {
+    s.step_db >= limit::STEP_DB
+        && s.back_db <= limit::STEP_BACK_DB.min(limit::STEP_BACK * s.step_db)
+        && s.within_db <= limit::STEP_WITHIN_DB.min(limit::STEP_WITHIN * s.step_db)
+        && wobble_db <= limit::STEP_WITHIN * s.step_db
+}
+
 fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
     let half = b.one_side && house == HouseFeed::Line;
@@ -104,14 +112,10 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     if balance_moves(heard, b) {
         return own(Detail::BalanceMoves, AGREEING_OWN);
     }
-    let step = b.talk_step_db.abs();
-    if step >= limit::STEP_DB
-        && b.passages >= 2
-        && b.kind_spread_db <= limit::STEP_SPREAD * step
-        && b.wobble_db <= limit::STEP_SPREAD * step
-    {
+    if b.steps.is_some_and(|s| comes_back(&s, b.wobble_db)) {
         return own(Detail::LevelSteps, AGREEING_STEPS);
     }
+    let step = b.talk_step_db.abs();
     let still = b.moves_db <= limit::COPY_MOVES_DB
         && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
         && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
@@ -240,18 +244,16 @@ mod tests {
 
     #[test]
     fn level_steps_are_an_own_mix_only_when_they_come_back_to_the_same() {
-        let steps = Balance {
-            talk_step_db: 5.0,
-            passages: 2,
-            kind_spread_db: 0.05,
-            block_moves_db: 2.4,
-            block_rest_db: 2.0,
-            ..still()
-        };
+        let came_back = Steps { step_db: 1.5, back_db: 0.04, within_db: 0.1 };
+        let steps =
+            Balance { talk_step_db: 5.0, steps: Some(came_back), block_moves_db: 2.4, block_rest_db: 2.0, ..still() };
         assert_eq!(kin(&heard(), &steps), (Kin::Own, Detail::LevelSteps));
-        assert_eq!(kin(&heard(), &Balance { passages: 1, ..steps.clone() }).0, Kin::Unsure);
+        assert_eq!(kin(&heard(), &Balance { steps: None, ..steps.clone() }).0, Kin::Unsure);
+        let near = Some(Steps { back_db: 0.09, ..came_back });
+        assert_eq!(kin(&heard(), &Balance { steps: near, ..steps.clone() }).0, Kin::Unsure);
         // Somebody rides the fader.
-        assert_eq!(kin(&heard(), &Balance { kind_spread_db: 2.0, ..steps }).0, Kin::Unsure);
+        let ridden = Some(Steps { within_db: 0.5, ..came_back });
+        assert_eq!(kin(&heard(), &Balance { steps: ridden, ..steps }).0, Kin::Unsure);
     }
 
     #[test]
