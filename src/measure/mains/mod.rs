@@ -4,9 +4,13 @@
 //! its power, so that the gaps between words count for much and loud syllables for little: the best weighting for a
 //! steady line under noise that comes and goes. The frequency is looked for within ± 0.25 Hz, one for all harmonics.
 
-use super::decimate::Decimator;
-use super::simd::{Isa, Kernel, Simd};
+mod gaps;
+mod side;
+
+use super::simd::Isa;
 use super::transform::{Plan, Work, plan};
+use gaps::Gaps;
+use side::{SECOND, Side};
 
 /// Harmonics that are looked at, the fundamental included.
 pub const HARMONICS: usize = 12;
@@ -19,11 +23,6 @@ const STEP_HZ: f64 = 0.01;
 const STEPS: usize = 51;
 /// Samples in the window: 4.1 s at 2 kHz.
 const WINDOW: usize = 8_192;
-/// Samples that share a weight (16 ms).
-const FRAME: usize = 32;
-/// A loud frame takes the weight from so many on both sides, so that smoothing gives it none.
-const AROUND: usize = 3;
-const FRAMES: usize = WINDOW / FRAME;
 /// A line is compared with what is this far to both sides, Hz: with its 70th percentile, so that the lines of a
 /// rhythm, which are everywhere, are no hum.
 const NEIGHBOURHOOD_HZ: f64 = 6.0;
@@ -37,13 +36,8 @@ const DOUBTFUL: f32 = 1.648_721_3;
 const MOST_OF_A_LINE: f32 = 20.085_537;
 /// What is kept of the frequency's evidence from look to look (14 s).
 const KEPT: f32 = 0.93;
-/// Samples kept beyond the window, so that not every tick moves it.
-const SPARE: usize = 2_048;
 /// Ticks between looks.
 const LOOK_TICKS: u64 = 10;
-/// Factor of the second decimation, and its filter's length.
-const SECOND: usize = 3;
-const SECOND_TAPS: usize = 48;
 
 /// One line.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -83,44 +77,7 @@ pub struct MainsEar {
     /// For each family and frequency looked for: how well it has fitted of late.
     fits: [[f32; STEPS]; 2],
     work: Work,
-    window: Vec<f32>,
-    /// `smooth` between the middles of two frames.
-    between: [f32; FRAME],
-}
-
-struct Side {
-    first: Decimator,
-    middle: Vec<f32>,
-    second: Decimator,
-    low: Vec<f32>,
-}
-
-impl Side {
-    fn new(step: usize) -> Self {
-        let (first, second) = (Decimator::new(thrice_boxed(step), step), Decimator::new(low_pass(), SECOND));
-        Self { first, middle: Vec::new(), second, low: Vec::new() }
-    }
-
-    fn forget(&mut self) {
-        self.first.forget();
-        self.second.forget();
-        self.low.clear();
-    }
-
-    fn take(&mut self, isa: Isa, tick: &[f32]) {
-        self.middle.clear();
-        self.first.take(isa, tick, &mut self.middle);
-        self.second.take(isa, &self.middle, &mut self.low);
-        if self.low.len() > WINDOW + SPARE {
-            let spare = self.low.len() - WINDOW;
-            self.low.drain(..spare);
-        }
-    }
-
-    /// The last `WINDOW` samples.
-    fn window(&self) -> &[f32] {
-        &self.low[self.low.len() - WINDOW..]
-    }
+    gaps: Gaps,
 }
 
 impl MainsEar {
@@ -137,8 +94,7 @@ impl MainsEar {
             ticks: 0,
             fits: [[0.0; STEPS]; 2],
             work: Work::default(),
-            window: vec![0.0; WINDOW],
-            between: std::array::from_fn(|i| smooth(i as f32 / FRAME as f32)),
+            gaps: Gaps::new(isa),
         }
     }
 
@@ -159,49 +115,20 @@ impl MainsEar {
     }
 
     fn look(&mut self) -> Option<Mains> {
-        let weights = self.weights()?;
-        let squares = self.isa.run(Weigh {
-            weights: &weights,
-            between: &self.between,
-            hann: &self.plan.hann,
-            window: &mut self.window,
-        });
+        let sides = self.sides.iter().map(Side::window);
+        let (window, squares) = self.gaps.window(sides.clone(), &self.plan.hann)?;
         let mut low = 0.0f64;
         for side in &self.sides {
             let second = &side.low[side.low.len() - self.low_hz as usize..];
             low += second.iter().map(|x| f64::from(x * x)).sum::<f64>() / second.len() as f64;
         }
-        let sides = self.sides.len() as f64;
+        let count = self.sides.len() as f64;
         // From the sum over a line's lobe to its amplitude squared.
-        let scale = 4.0 / (WINDOW as f64 * squares * sides);
-        let lines = self.sides.iter().map(Side::window);
-        self.plan.transform(lines, &self.window, 1.0, self.isa, &mut self.work);
+        let scale = 4.0 / (WINDOW as f64 * squares * count);
+        self.plan.transform(sides, window, 1.0, self.isa, &mut self.work);
         self.work.separate(self.isa, false);
         let combs = [0, 1].map(|family| self.comb(family, scale));
-        Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / sides).log10()) as f32 })
-    }
-
-    /// The weight of each frame: the inverse of its power, the quietest fifth all alike. `None` for silence.
-    fn weights(&self) -> Option<[f32; FRAMES]> {
-        let mut power = [0.0f32; FRAMES];
-        for side in &self.sides {
-            for (p, frame) in power.iter_mut().zip(side.window().chunks_exact(FRAME)) {
-                // Of the difference from sample to sample: rumble has no say.
-                *p += frame.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f32>();
-            }
-        }
-        let loudest = |j: usize| {
-            power[j.saturating_sub(AROUND)..=(j + AROUND).min(FRAMES - 1)].iter().fold(0.0f32, |t, p| t.max(*p))
-        };
-        let round: [f32; FRAMES] = std::array::from_fn(loudest);
-        let mut sorted = round;
-        sorted.sort_by(f32::total_cmp);
-        let floor = sorted[FRAMES / 5];
-        (floor > 1e-16).then(|| {
-            let sharp = round.map(|p| floor / p.max(floor));
-            let at = |j: usize, off: usize| sharp[(j + off).saturating_sub(2).min(FRAMES - 1)];
-            std::array::from_fn(|j| (at(j, 0) + 2.0 * at(j, 1) + 3.0 * at(j, 2) + 2.0 * at(j, 3) + at(j, 4)) / 9.0)
-        })
+        Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / count).log10()) as f32 })
     }
 
     fn comb(&mut self, family: usize, scale: f64) -> Comb {
@@ -254,68 +181,4 @@ impl MainsEar {
         });
         Comb { fundamental_hz: hz as f32, lines }
     }
-}
-
-/// Makes the window of the frames' weights. They belong to the middles of the frames; between these they run smoothly,
-/// so that no tone is smeared far. Gives the sum of its squares.
-struct Weigh<'a> {
-    weights: &'a [f32; FRAMES],
-    between: &'a [f32; FRAME],
-    hann: &'a [f32],
-    window: &'a mut [f32],
-}
-
-impl Kernel for Weigh<'_> {
-    type Output = f64;
-
-    #[inline(always)]
-    fn run<S: Simd>(self) -> f64 {
-        const HALF: usize = FRAME / 2;
-        let mut squares = 0.0;
-        for (j, weight) in self.weights.iter().enumerate() {
-            // From the middle of the frame before to the middle of this one; the last goes on to the end.
-            let before = self.weights[j.saturating_sub(1)];
-            let (from, to) = ((j * FRAME).saturating_sub(HALF), j * FRAME + HALF);
-            let part = self.window[from..to].iter_mut().zip(&self.hann[from..to]);
-            for ((w, hann), between) in part.zip(&self.between[FRAME - (to - from)..]) {
-                *w = hann * (before + between * (weight - before));
-            }
-            squares += f64::from(self.window[from..to].iter().map(|w| w * w).sum::<f32>());
-        }
-        let end = FRAMES * FRAME - HALF;
-        for (w, hann) in self.window[end..].iter_mut().zip(&self.hann[end..]) {
-            *w = hann * self.weights[FRAMES - 1];
-        }
-        squares + f64::from(self.window[end..].iter().map(|w| w * w).sum::<f32>())
-    }
-}
-
-/// From 0 to 1 without a corner.
-fn smooth(x: f32) -> f32 {
-    x * x * (3.0 - 2.0 * x)
-}
-
-/// Three boxes of `step` samples in a row, as one filter: nulls at every frequency that would fold onto the lows.
-fn thrice_boxed(step: usize) -> Vec<f32> {
-    let boxed = vec![1.0 / step as f64; step];
-    let convolved = |a: &[f64]| -> Vec<f64> {
-        (0..a.len() + step - 1)
-            .map(|n| (0..step).filter_map(|k| n.checked_sub(k).and_then(|i| a.get(i))).sum::<f64>() / step as f64)
-            .collect()
-    };
-    convolved(&convolved(&boxed)).iter().map(|x| *x as f32).collect()
-}
-
-/// Low-pass at a sixth of the rate (Blackman-windowed sinc): flat to 650 Hz, shut from 1 350 Hz at 6 kHz.
-fn low_pass() -> Vec<f32> {
-    let n = SECOND_TAPS as f64;
-    let taps: Vec<f64> = (0..SECOND_TAPS)
-        .map(|i| {
-            let (x, at) = (i as f64 - (n - 1.0) / 2.0, std::f64::consts::TAU * (i as f64 + 0.5) / n);
-            let y = std::f64::consts::PI * x / 3.0;
-            y.sin() / y * (0.42 - 0.5 * at.cos() + 0.08 * (2.0 * at).cos())
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    taps.iter().map(|t| (t / sum) as f32).collect()
 }
