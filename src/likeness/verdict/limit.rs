@@ -54,6 +54,11 @@ pub(super) const PROCESSED_LASTING: f64 = 0.75;
 /// have shown 0.57.
 pub(super) const COMPRESSED_LASTING: f64 = 0.55;
 pub(super) const COMPRESSED_JITTER_DB: f64 = 0.3;
+/// Such a copy: movement over that of an equalised and compressed copy,
+pub(super) const COMPRESSED_OVER_COPY: f64 = 0.7;
+/// and what of the movement is local: a compressor that works on all has shown 0.62 and more; one that hid talk which
+/// was moved by some decibels, 0.5 to 0.58.
+pub(super) const COMPRESSED_LOCAL: f64 = 0.6;
 /// Copy without much processing: movement over that of an equalised and compressed copy,
 pub(super) const COPY_OVER_COPY: f64 = 1.0;
 /// and lasting movement over that of a copy: sources moved by 2 dB behind a compressor have shown 0.84.

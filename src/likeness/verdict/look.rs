@@ -120,10 +120,17 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
         && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
         && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
     let compressed = b.jitter_db >= limit::COMPRESSED_JITTER_DB;
-    let processed_lasting = if compressed { limit::COMPRESSED_LASTING } else { limit::PROCESSED_LASTING };
+    let (over_copy, lasting) = match compressed {
+        true => (limit::COMPRESSED_OVER_COPY, limit::COMPRESSED_LASTING),
+        false => (limit::PROCESSED_OVER_COPY, limit::PROCESSED_LASTING),
+    };
+    // Talk and music that lie apart in tone move whole groups of bands, though a compressor hides their levels.
+    let by_groups =
+        compressed && b.moves_db > limit::COPY_MOVES_DB && b.local_moves_db < limit::COMPRESSED_LOCAL * b.moves_db;
     let processed = b.moves_db <= limit::PROCESSED_MOVES_DB
-        && b.moves_db <= limit::PROCESSED_OVER_COPY * b.copy_moves_db
-        && b.lasting_moves_db <= processed_lasting * copy_lasting_db(b);
+        && b.moves_db <= over_copy * b.copy_moves_db
+        && b.lasting_moves_db <= lasting * copy_lasting_db(b)
+        && !by_groups;
     // The gain of the whole stands still: what moves by band is what was added.
     let added = whole_moves_db(b) <= limit::STILL_BLOCKS_DB
         && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
@@ -222,6 +229,22 @@ mod tests {
         // A compressor moves the bands, and the next moment otherwise; a steep equaliser moves them as the tune goes.
         assert_eq!(kin(&heard(), &Balance { lasting_moves_db: 0.18, ..own.clone() }).0, Kin::Unsure);
         assert_eq!(kin(&heard(), &Balance { lasting_moves_db: 0.25, slope_db: 2.5, ..own }).0, Kin::Unsure);
+    }
+
+    #[test]
+    fn a_compressor_may_hide_talk_that_was_moved_but_not_that_groups_of_bands_move() {
+        let copy = Balance {
+            moves_db: 0.3,
+            local_moves_db: 0.22,
+            lasting_moves_db: 0.07,
+            copy_moves_db: 0.46,
+            jitter_db: 0.9,
+            block_moves_db: 2.0,
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &copy), (Kin::Copy, Detail::Processed));
+        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.16, ..copy.clone() }).0, Kin::Unsure);
+        assert_eq!(kin(&heard(), &Balance { moves_db: 0.36, local_moves_db: 0.3, ..copy }).0, Kin::Unsure);
     }
 
     #[test]
