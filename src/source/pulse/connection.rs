@@ -4,10 +4,10 @@
 
 use pulseaudio::protocol::{
     AuthParams, AuthReply, Command, CommandReply, DESCRIPTOR_SIZE, Descriptor, MAX_MEMBLOCKQ_LENGTH, MAX_VERSION, Prop,
-    Props, ProtocolError, PulseError, SetClientNameReply, TagStructReader, encode_command_message, read_descriptor,
+    Props, PulseError, SetClientNameReply, TagStructReader, encode_command_message, read_descriptor,
 };
 use std::ffi::CString;
-use std::io::{BufReader, Cursor, Read, Write};
+use std::io::{BufReader, Read, Write};
 use std::net::Shutdown;
 use std::os::unix::net::UnixStream;
 use std::path::PathBuf;
@@ -109,25 +109,9 @@ impl Connection {
     /// # Errors
     /// When the server has gone, does not answer, or says no.
     pub(super) fn ask<R: CommandReply>(&mut self, question: &Command) -> Result<R, String> {
-        let answer = self.exchange(question)?;
-        let mut answer = Cursor::new(answer.as_slice());
-        let version = self.version;
-        match Command::read_tag_prefixed(&mut answer, version) {
-            Ok((_, Command::Error(PulseError::NoEntity))) => Err("the sound server has no such input".into()),
-            Ok((_, Command::Error(e @ (PulseError::AccessDenied | PulseError::AuthKey)))) => {
-                Err(format!("the sound server refuses: {e:?}: run mixwarden as the user whose server it is"))
-            }
-            Ok((_, Command::Error(e))) => Err(format!("the sound server says: {e:?}")),
-            Ok(_) => TagStructReader::new(&mut answer, version).read().map_err(garbled),
-            Err(e) => Err(garbled(e)),
-        }
-    }
-
-    fn exchange(&mut self, question: &Command) -> Result<Vec<u8>, String> {
         self.asked += 1;
-        let asked = self.asked;
         let mut message = Vec::new();
-        encode_command_message(&mut message, asked, question, self.version).map_err(|e| e.to_string())?;
+        encode_command_message(&mut message, self.asked, question, self.version).map_err(|e| e.to_string())?;
         self.socket.write_all(&message).map_err(|_| "the sound server has gone")?;
         let until = Instant::now() + ANSWER_WITHIN;
         loop {
@@ -136,10 +120,15 @@ impl Connection {
                 Err(RecvTimeoutError::Timeout) => return Err("the sound server does not answer".into()),
                 Err(RecvTimeoutError::Disconnected) => return Err("the sound server has gone".into()),
             };
-            // News of the server are no answers, nor is one to a question whose time was over.
-            let read = Command::read_tag_prefixed(&mut answer.as_slice(), self.version);
-            if matches!(read, Ok((of, Command::Reply | Command::Error(_))) if of == asked) {
-                return Ok(answer);
+            let mut answer = answer.as_slice();
+            match Command::read_tag_prefixed(&mut answer, self.version) {
+                Ok((of, Command::Reply)) if of == self.asked => {
+                    let read = TagStructReader::new(&mut answer, self.version).read();
+                    return read.map_err(|e| format!("the sound server's answer cannot be read: {e}"));
+                }
+                Ok((of, Command::Error(e))) if of == self.asked => return Err(refusal(e)),
+                // News of the server are no answers, nor is one to a question whose time was over.
+                _ => {}
             }
         }
     }
@@ -154,8 +143,14 @@ impl Drop for Connection {
     }
 }
 
-fn garbled(e: ProtocolError) -> String {
-    format!("the sound server's answer cannot be read: {e}")
+fn refusal(e: PulseError) -> String {
+    match e {
+        PulseError::NoEntity => "the sound server has no such input".into(),
+        PulseError::AccessDenied | PulseError::AuthKey => {
+            format!("the sound server refuses: {e:?}: run mixwarden as the user whose server it is")
+        }
+        e => format!("the sound server says: {e:?}"),
+    }
 }
 
 /// Reads until the connection ends: sound to its taker, all else to whoever asks.
