@@ -4,7 +4,7 @@
 //! alias would fall into the compared bands, and where sound is soft. Both feeds pass the same filter, so it biases
 //! nothing.
 
-use crate::measure::simd::{F32x8, Isa, Kernel, Simd};
+use crate::measure::simd::{F32x8, Isa, Kernel, Simd, products};
 use crate::units::{HOPS_A_SECOND, SampleRate};
 
 /// Rate of the comparison, Hz.
@@ -92,19 +92,15 @@ impl Kernel for Pass<'_> {
         let Thin { up, down, taps, phases, line, .. } = self.thin;
         let (mut newest, mut phase) = (0, 0);
         for out in self.out[..WORK_HOP].as_chunks_mut::<8>().0 {
-            let mut products = [S::F32::splat(0.0); 8];
-            for sum in &mut products {
-                let row = phases[phase * taps..][..*taps].as_chunks::<STRANDS>().0;
-                let past = line[newest..][..*taps].as_chunks::<STRANDS>().0;
-                for (by, x) in row.iter().zip(past) {
-                    *sum = sum.add(S::F32::load(by).mul(S::F32::load(x)));
-                }
+            let mut outputs = [S::F32::splat(0.0); 8];
+            for output in &mut outputs {
+                *output = products::<S>(&line[newest..][..*taps], &phases[phase * taps..][..*taps]);
                 phase += down;
                 while phase >= *up {
                     (newest, phase) = (newest + 1, phase - up);
                 }
             }
-            *out = S::F32::sums(products).lanes();
+            *out = S::F32::sums(outputs).lanes();
         }
     }
 }

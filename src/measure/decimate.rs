@@ -1,6 +1,6 @@
 //! A low-pass that keeps every so many-th value, tick by tick.
 
-use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::simd::{F32x8, Isa, Kernel, Simd, products};
 
 /// Outputs that are made together.
 const TOGETHER: usize = 8;
@@ -53,12 +53,10 @@ struct Filter<'a> {
 }
 
 impl Filter<'_> {
-    /// The products of the taps with the window of output `at`, in eight sums.
+    /// Output `at`, in eight sums.
     #[inline(always)]
-    fn products<S: Simd>(&self, at: usize) -> S::F32 {
-        let window = &self.from[at * self.step..][..self.taps.len()];
-        let products = window.as_chunks::<8>().0.iter().zip(self.taps.as_chunks::<8>().0);
-        products.fold(S::F32::splat(0.0), |sum, (x, by)| sum.add(S::F32::load(x).mul(S::F32::load(by))))
+    fn output<S: Simd>(&self, at: usize) -> S::F32 {
+        products::<S>(&self.from[at * self.step..][..self.taps.len()], self.taps)
     }
 }
 
@@ -69,14 +67,14 @@ impl Kernel for Filter<'_> {
     fn run<S: Simd>(self) {
         let whole = self.count / TOGETHER * TOGETHER;
         for at in (0..whole).step_by(TOGETHER) {
-            let mut products = [S::F32::splat(0.0); TOGETHER];
-            for (i, p) in products.iter_mut().enumerate() {
-                *p = self.products::<S>(at + i);
+            let mut outputs = [S::F32::splat(0.0); TOGETHER];
+            for (i, output) in outputs.iter_mut().enumerate() {
+                *output = self.output::<S>(at + i);
             }
-            self.to.extend_from_slice(&S::F32::sums(products).lanes());
+            self.to.extend_from_slice(&S::F32::sums(outputs).lanes());
         }
         for at in whole..self.count {
-            let sum = self.products::<S>(at).sum();
+            let sum = self.output::<S>(at).sum();
             self.to.push(sum);
         }
     }
