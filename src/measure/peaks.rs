@@ -61,10 +61,7 @@ pub(super) fn purest(p: &[f32], bin_hz: f64) -> [Peak; PEAKS] {
 /// too low beside the two bins that are `FAR` away (or the strongest, `top`), as bits. Without a branch a bin, so that
 /// the compiler compares them side by side.
 fn summits(p: &[f32], least: f32, top: f32) -> u32 {
-    let p: &[f32; 8 + 2 * FAR] = match p.try_into() {
-        Ok(p) => p,
-        Err(_) => return 0,
-    };
+    let Some(p) = p.first_chunk::<{ 8 + 2 * FAR }>() else { return 0 };
     let mut bits = 0;
     for k in FAR..FAR + 8 {
         let summit = (p[k] >= least) & (p[k] > p[k - 1]) & (p[k] >= p[k + 1]);

@@ -79,7 +79,7 @@ impl Analyser {
             bin_hz,
             tick_frames,
             sides: Default::default(),
-            work: Work::default(),
+            work: Work::new(isa),
             edges: std::array::from_fn(|b| edge(b).min(plan.size() / 2 + 1)),
         }
     }
@@ -115,8 +115,8 @@ impl Analyser {
         // Sum over a line's main lobe to mean square times two: a full-scale sine reads 1.
         let scale = 4.0 / (size as f32 * size as f32 * 0.375) / sides.len() as f32;
         let last = sides.iter().map(|side| &side[self.tick_frames - size..]);
-        self.plan.transform(last, &self.plan.hann, scale, self.isa, &mut self.work);
-        self.work.separate(self.isa, sides.len() == 2);
+        self.plan.transform(last, &self.plan.hann, &mut self.work);
+        self.work.separate(scale, sides.len() == 2);
         (self.isa.run(Bands { analyser: self, two_sides: sides.len() == 2 }), mains)
     }
 

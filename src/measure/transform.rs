@@ -25,21 +25,13 @@ impl Plan {
         self.size
     }
 
-    /// The one or two `sides` times `window`, `scale` times in power, into `work`.
-    pub(super) fn transform<'a>(
-        &self,
-        mut sides: impl Iterator<Item = &'a [f32]>,
-        window: &[f32],
-        scale: f32,
-        isa: Isa,
-        work: &mut Work,
-    ) {
+    /// The one or two `sides` times `window`, into `work`.
+    pub(super) fn transform<'a>(&self, mut sides: impl Iterator<Item = &'a [f32]>, window: &[f32], work: &mut Work) {
         work.line.resize(self.size, Complex::default());
         let (left, right) = (sides.next().unwrap_or_default(), sides.next());
-        isa.run(Join { left, right, window, line: &mut work.line });
+        work.isa.run(Join { left, right, window, line: &mut work.line });
         work.scratch.resize(self.fft.get_inplace_scratch_len(), Complex::default());
         self.fft.process_with_scratch(&mut work.line, &mut work.scratch);
-        work.scale = scale;
     }
 }
 
@@ -76,26 +68,29 @@ pub(super) struct Bins {
 }
 
 /// Buffers of a transform.
-#[derive(Default)]
 pub(super) struct Work {
+    isa: Isa,
     line: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
-    scale: f32,
     /// What came out.
     pub(super) bins: Bins,
 }
 
 impl Work {
-    /// Takes the sides apart: their powers, and with `compared` what they have in common.
-    pub(super) fn separate(&mut self, isa: Isa, compared: bool) {
+    /// Nothing yet.
+    pub(super) fn new(isa: Isa) -> Self {
+        Self { isa, line: Vec::new(), scratch: Vec::new(), bins: Bins::default() }
+    }
+
+    /// Takes the sides apart: their powers, `scale` times, and with `compared` what they have in common.
+    pub(super) fn separate(&mut self, scale: f32, compared: bool) {
         let half = self.line.len() / 2;
         let Bins { power, leaning, common } = &mut self.bins;
         for bins in [&mut *power, leaning, common] {
             bins.resize(half + 1, 0.0);
         }
-        power[0] = self.scale * self.line[0].norm_sqr();
-        let (line, scale, bins) = (&self.line, self.scale, &mut self.bins);
-        isa.run(Separate { line, scale, compared, bins });
+        power[0] = scale * self.line[0].norm_sqr();
+        self.isa.run(Separate { line: &self.line, scale, compared, bins: &mut self.bins });
     }
 }
 

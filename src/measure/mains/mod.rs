@@ -93,7 +93,7 @@ impl MainsEar {
             sides: (0..channels.min(2)).map(|_| Side::new(step)).collect(),
             ticks: 0,
             fits: [[0.0; STEPS]; 2],
-            work: Work::default(),
+            work: Work::new(isa),
             gaps: Gaps::new(isa),
         }
     }
@@ -125,8 +125,8 @@ impl MainsEar {
         let count = self.sides.len() as f64;
         // From the sum over a line's lobe to its amplitude squared.
         let scale = 4.0 / (WINDOW as f64 * squares * count);
-        self.plan.transform(sides, window, 1.0, self.isa, &mut self.work);
-        self.work.separate(self.isa, false);
+        self.plan.transform(sides, window, &mut self.work);
+        self.work.separate(1.0, false);
         let combs = [0, 1].map(|family| self.comb(family, scale));
         Some(Mains { combs, low_dbfs: (10.0 * (2.0 * low / count).log10()) as f32 })
     }
