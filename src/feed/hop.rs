@@ -229,12 +229,10 @@ impl Slot {
         if takes_all {
             out.copy_from_slice(now);
         } else {
-            let frames = now.chunks_exact(width);
-            match self.channels[..] {
-                [left, right] => frames.zip(out.as_chunks_mut().0).for_each(|(f, out)| *out = [f[left], f[right]]),
-                _ => frames.zip(out.chunks_exact_mut(n)).for_each(|(f, out)| {
-                    out.iter_mut().zip(&self.channels).for_each(|(o, c)| *o = f[*c]);
-                }),
+            for (frame, out) in now.chunks_exact(width).zip(out.chunks_exact_mut(n)) {
+                for (o, c) in out.iter_mut().zip(&self.channels) {
+                    *o = frame[*c];
+                }
             }
         }
         if !all_finite(out) {
