@@ -195,8 +195,7 @@ impl Engine {
     }
 
     /// Takes `first` and all orders that wait; gives whether to stop.
-    fn take_orders(&mut self, first: Option<Order>, out: &mut Vec<Outcome>, wall: &Wall) -> bool {
-        let mut first = first;
+    fn take_orders(&mut self, mut first: Option<Order>, out: &mut Vec<Outcome>, wall: &Wall) -> bool {
         loop {
             match first.take().map_or_else(|| self.orders.try_recv(), Ok) {
                 Ok(Order::Mark(mark)) => self.mark(mark, out, wall),
