@@ -244,7 +244,13 @@ impl Slot {
     }
 }
 
-/// The exponent of NaN and infinities is all ones: one more in its last place carries into the sign.
+/// NaN and infinities never leave a sum again; a sum that is finite has none. Huge samples may take one to infinity:
+/// then each is looked at.
 fn all_finite(samples: &[f32]) -> bool {
-    samples.iter().fold(0u32, |all, x| all | ((x.to_bits() & 0x7f80_0000) + 0x0080_0000)) & 0x8000_0000 == 0
+    let (many, rest) = samples.as_chunks::<16>();
+    let mut sums = [0.0f32; 16];
+    for sixteen in many {
+        sums.iter_mut().zip(sixteen).for_each(|(sum, x)| *sum += x);
+    }
+    sums.iter().chain(rest).sum::<f32>().is_finite() || samples.iter().all(|x| x.is_finite())
 }

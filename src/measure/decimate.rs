@@ -55,8 +55,25 @@ struct Filter<'a> {
 impl Filter<'_> {
     /// Output `at`, in eight sums.
     #[inline(always)]
-    fn output<S: Simd>(&self, at: usize) -> S::F32 {
-        products::<S>(&self.from[at * self.step..][..self.taps.len()], self.taps)
+    fn output<S: Simd>(&self, at: usize, length: usize) -> S::F32 {
+        products::<S>(&self.from[at * self.step..][..length], &self.taps[..length])
+    }
+
+    /// All outputs of a filter of `length` taps.
+    #[inline(always)]
+    fn all<S: Simd>(self, length: usize) {
+        let whole = self.count / TOGETHER * TOGETHER;
+        for at in (0..whole).step_by(TOGETHER) {
+            let mut outputs = [S::F32::splat(0.0); TOGETHER];
+            for (i, output) in outputs.iter_mut().enumerate() {
+                *output = self.output::<S>(at + i, length);
+            }
+            self.to.extend_from_slice(&S::F32::sums(outputs).lanes());
+        }
+        for at in whole..self.count {
+            let sum = self.output::<S>(at, length).sum();
+            self.to.push(sum);
+        }
     }
 }
 
@@ -65,17 +82,11 @@ impl Kernel for Filter<'_> {
 
     #[inline(always)]
     fn run<S: Simd>(self) {
-        let whole = self.count / TOGETHER * TOGETHER;
-        for at in (0..whole).step_by(TOGETHER) {
-            let mut outputs = [S::F32::splat(0.0); TOGETHER];
-            for (i, output) in outputs.iter_mut().enumerate() {
-                *output = self.output::<S>(at + i);
-            }
-            self.to.extend_from_slice(&S::F32::sums(outputs).lanes());
-        }
-        for at in whole..self.count {
-            let sum = self.output::<S>(at).sum();
-            self.to.push(sum);
+        // The lengths at 44.1 and 48 kHz, known to the compiler.
+        match self.taps.len() {
+            24 => self.all::<S>(24),
+            48 => self.all::<S>(48),
+            length => self.all::<S>(length),
         }
     }
 }

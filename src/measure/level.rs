@@ -1,7 +1,7 @@
 //! Sample-level statistics of one channel: peak, mean square, DC, runs at full scale, runs of exact zero.
 
 use super::ChannelLevel;
-use super::simd::{F32x8, F64x4, Simd};
+use super::simd::{F32x8, Simd};
 
 /// |sample| from which a sample counts as full scale (common practice: 0.999).
 pub const FULL_SCALE: f32 = 0.999;
@@ -122,8 +122,7 @@ impl Level {
 /// Sum, sum of squares, smallest, largest and smallest |sample|.
 #[inline(always)]
 fn sums<S: Simd>(samples: &[f32]) -> (f64, f64, f32, f32, f32) {
-    let zero = S::F64::splat(0.0);
-    let (mut sum, mut square) = ([zero; 2], [zero; 2]);
+    let (mut sum, mut square) = (S::F32::splat(0.0), S::F32::splat(0.0));
     let mut lowest = S::F32::splat(f32::INFINITY);
     let mut highest = S::F32::splat(f32::NEG_INFINITY);
     let mut nearest = S::F32::splat(f32::INFINITY);
@@ -131,13 +130,9 @@ fn sums<S: Simd>(samples: &[f32]) -> (f64, f64, f32, f32, f32) {
     for eight in eights {
         let x = S::F32::load(eight);
         (lowest, highest, nearest) = (lowest.min(x), highest.max(x), nearest.min(x.abs()));
-        let wide = S::widen(x);
-        for half in 0..2 {
-            sum[half] = sum[half].add(wide[half]);
-            square[half] = square[half].add(wide[half].mul(wide[half]));
-        }
+        (sum, square) = (sum.add(x), square.add(x.mul(x)));
     }
-    let all = |x: [S::F64; 2]| x[0].add(x[1]).lanes().iter().sum::<f64>();
+    let all = |x: S::F32| x.lanes().into_iter().map(f64::from).sum::<f64>();
     let (mut sum, mut square) = (all(sum), all(square));
     let mut lowest = lowest.lanes().into_iter().fold(f32::INFINITY, f32::min);
     let mut highest = highest.lanes().into_iter().fold(f32::NEG_INFINITY, f32::max);
@@ -147,6 +142,11 @@ fn sums<S: Simd>(samples: &[f32]) -> (f64, f64, f32, f32, f32) {
         sum += wide;
         square += wide * wide;
         (lowest, highest, nearest) = (lowest.min(*x), highest.max(*x), nearest.min(x.abs()));
+    }
+    if !(sum.is_finite() && square.is_finite()) {
+        // Floating point may hold what f32 cannot square.
+        sum = samples.iter().map(|x| f64::from(*x)).sum();
+        square = samples.iter().map(|x| f64::from(*x) * f64::from(*x)).sum();
     }
     (sum, square, lowest, highest, nearest)
 }

@@ -160,8 +160,8 @@ impl Meter {
         let sums = self.k.hop::<S>(hop.samples);
         let mut power = 0.0;
         for (c, channel) in self.channels.iter_mut().enumerate() {
-            let samples = channel.peak.take::<S>(&self.interpolator);
-            let sample_peak = channel.level.hop::<S>(samples);
+            let sample_peak = channel.level.hop::<S>(channel.peak.next_hop());
+            channel.peak.take::<S>(&self.interpolator, sample_peak);
             self.tick.sample_peak[c] = self.tick.sample_peak[c].max(sample_peak);
             self.tick.k_square[c] += sums.square[c];
             power += self.weights[c] * sums.square[c] / frames as f64;

@@ -66,15 +66,16 @@ impl TruePeak {
         &mut self.line[from..from + self.hop_frames]
     }
 
-    /// Takes the hop that was written there, and gives it back.
+    /// Takes the hop that was written there; `peak` is the largest |sample| in it.
     #[inline(always)]
-    pub fn take<S: Simd>(&mut self, of: &Interpolator) -> &[f32] {
-        let (peak, bend) = extremes::<S>(self.stretch(self.filled));
+    pub fn take<S: Simd>(&mut self, of: &Interpolator, peak: f32) {
+        let stretch = self.stretch(self.filled);
+        let peak = peak.max(largest_before::<S>(&stretch[..TAPS]));
+        let bend = largest_bend::<S>(stretch);
         let far = of.far * bend + of.spill * peak;
         let slack = far + 2.0 * of.near.iter().sum::<f32>() * bend;
         self.hops[self.filled] = Extremes { peak, slack, far };
         self.filled += 1;
-        &self.stretch(self.filled - 1)[TAPS..]
     }
 
     /// The samples of the open tick so far.
@@ -87,16 +88,18 @@ impl TruePeak {
     #[inline(always)]
     pub fn close<S: Simd>(&mut self, of: &Interpolator, top: f32) -> f32 {
         let bound = |e: &Extremes| e.peak + e.slack;
-        // Loudest first: what it gives lets most of the others go.
+        // Loudest first, from its largest sample: what they give lets most of the others go.
         let mut order: [usize; HOPS] = std::array::from_fn(|hop| hop);
         order[..self.filled].sort_unstable_by(|a, b| bound(&self.hops[*b]).total_cmp(&bound(&self.hops[*a])));
         let mut top = top;
-        for hop in &order[..self.filled] {
+        for (place, hop) in order[..self.filled].iter().enumerate() {
             let within = &self.hops[*hop];
             if within.peak > HUGE {
                 top = of.scaled_peak(self.stretch(*hop), top);
             } else if within.peak >= NOTHING && bound(within) > top {
-                top = of.peak::<S>(self.stretch(*hop), within, top);
+                let stretch = self.stretch(*hop);
+                top = if place == 0 { of.around_largest::<S>(stretch, within.peak, top) } else { top };
+                top = of.peak::<S>(stretch, within, top);
             }
         }
         self.begin_tick();
@@ -157,6 +160,17 @@ impl Interpolator {
         top
     }
 
+    /// The same, of the eight pairs around the largest |sample| alone.
+    #[inline(always)]
+    fn around_largest<S: Simd>(&self, stretch: &[f32], peak: f32, top: f32) -> f32 {
+        let below = S::F32::splat(peak.next_down());
+        let found =
+            stretch[BEFORE..].as_chunks::<GROUP>().0.iter().position(|x| S::F32::load(x).abs().over(below) != 0);
+        let last = stretch.len() - TAPS - GROUP;
+        let start = found.map_or(last, |eight| (eight * GROUP).min(last));
+        self.group::<S>(&stretch[start..start + TAPS + GROUP - 1], peak, top)
+    }
+
     /// For samples so large that sums could overflow: divided by 2^64, held at f32's largest value.
     #[cold]
     fn scaled_peak(&self, stretch: &[f32], top: f32) -> f32 {
@@ -167,17 +181,28 @@ impl Interpolator {
     }
 }
 
-/// Largest |sample| and largest |second difference| of `line`.
+/// Largest |second difference| of `line`.
 #[inline(always)]
-fn extremes<S: Simd>(line: &[f32]) -> (f32, f32) {
-    let (mut peak, mut bend) = (S::F32::splat(0.0), S::F32::splat(0.0));
+fn largest_bend<S: Simd>(line: &[f32]) -> f32 {
+    let mut bends = [S::F32::splat(0.0); 2];
     let last = line.len() - (GROUP + 2);
-    for start in (0..last).step_by(GROUP).chain([last]) {
-        let around = &line[start..start + GROUP + 2];
-        let (before, here, after) = (S::F32::load(around), S::F32::load(&around[1..]), S::F32::load(&around[2..]));
-        peak = peak.max(here.abs());
-        bend = bend.max(before.sub(here.add(here)).add(after).abs());
+    for start in (0..=last).step_by(2 * GROUP) {
+        for (i, largest) in bends.iter_mut().enumerate() {
+            // The last ones overlap those before.
+            let around = &line[(start + i * GROUP).min(last)..][..GROUP + 2];
+            let (before, here, after) = (S::F32::load(around), S::F32::load(&around[1..]), S::F32::load(&around[2..]));
+            *largest = largest.max(before.add(after).sub(here.add(here)).abs());
+        }
     }
-    let ends = line[0].abs().max(line[line.len() - 1].abs());
-    (peak.lanes().into_iter().fold(ends, f32::max), bend.lanes().into_iter().fold(0.0, f32::max))
+    bends[0].max(bends[1]).lanes().into_iter().fold(0.0, f32::max)
+}
+
+/// Largest |sample| of the 32 before a hop.
+#[inline(always)]
+fn largest_before<S: Simd>(before: &[f32]) -> f32 {
+    let mut largest = S::F32::splat(0.0);
+    for eight in before.as_chunks::<GROUP>().0 {
+        largest = largest.max(S::F32::load(eight).abs());
+    }
+    largest.lanes().into_iter().fold(0.0, f32::max)
 }

@@ -1,6 +1,6 @@
 //! The weighting of the last seconds: the gaps between words count for much, loud syllables for little.
 
-use super::super::simd::{Isa, Kernel, Simd};
+use super::super::simd::{F32x8, Isa, Kernel, Simd, products};
 use super::WINDOW;
 
 /// Samples that share a weight (16 ms).
@@ -14,32 +14,52 @@ pub(super) struct Gaps {
     isa: Isa,
     /// `smooth` between the middles of two frames.
     between: [f32; FRAME],
+    /// From sample to sample.
+    changes: Vec<f32>,
     window: Vec<f32>,
 }
 
 impl Gaps {
     pub(super) fn new(isa: Isa) -> Self {
         let between = std::array::from_fn(|i| smooth(i as f32 / FRAME as f32));
-        Self { isa, between, window: vec![0.0; WINDOW] }
+        Self { isa, between, changes: vec![0.0; WINDOW], window: vec![0.0; WINDOW] }
     }
 
     /// The window for `sides` (`WINDOW` samples each), on top of `hann`, and the sum of its squares; `None` for silence.
     pub(super) fn window<'a>(&mut self, sides: impl Iterator<Item = &'a [f32]>, hann: &[f32]) -> Option<(&[f32], f64)> {
-        let weights = weights(sides)?;
+        let mut powers = [0.0; FRAMES];
+        for side in sides {
+            self.isa.run(Frames { side, changes: &mut self.changes, powers: &mut powers });
+        }
+        let weights = weights(&powers)?;
         let squares = self.isa.run(Weigh { weights: &weights, between: &self.between, hann, window: &mut self.window });
         Some((&self.window, squares))
     }
 }
 
-/// The weight of each frame: the inverse of its power, the quietest fifth all alike. `None` for silence.
-fn weights<'a>(sides: impl Iterator<Item = &'a [f32]>) -> Option<[f32; FRAMES]> {
-    let mut power = [0.0f32; FRAMES];
-    for side in sides {
-        for (p, frame) in power.iter_mut().zip(side.chunks_exact(FRAME)) {
-            // Of the difference from sample to sample: rumble has no say.
-            *p += frame.windows(2).map(|w| (w[1] - w[0]) * (w[1] - w[0])).sum::<f32>();
+/// Adds the power of each frame of a side, of the change from sample to sample: rumble has no say.
+struct Frames<'a> {
+    side: &'a [f32],
+    changes: &'a mut [f32],
+    powers: &'a mut [f32; FRAMES],
+}
+
+impl Kernel for Frames<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run<S: Simd>(self) {
+        for ((change, now), before) in self.changes[1..].iter_mut().zip(&self.side[1..]).zip(self.side) {
+            *change = now - before;
+        }
+        for (power, frame) in self.powers.iter_mut().zip(self.changes.as_chunks::<FRAME>().0) {
+            *power += products::<S>(frame, frame).sum();
         }
     }
+}
+
+/// The weight of each frame: the inverse of its power, the quietest fifth all alike. `None` for silence.
+fn weights(power: &[f32; FRAMES]) -> Option<[f32; FRAMES]> {
     let loudest =
         |j: usize| power[j.saturating_sub(AROUND)..=(j + AROUND).min(FRAMES - 1)].iter().fold(0.0f32, |t, p| t.max(*p));
     let round: [f32; FRAMES] = std::array::from_fn(loudest);

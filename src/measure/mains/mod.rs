@@ -7,7 +7,7 @@
 mod gaps;
 mod side;
 
-use super::simd::Isa;
+use super::simd::{F32x8, Isa, Kernel, Simd, products};
 use super::transform::{Plan, Work, plan};
 use gaps::Gaps;
 use side::{SECOND, Side};
@@ -67,6 +67,18 @@ pub struct Mains {
     pub low_dbfs: f32,
 }
 
+/// Sum of squares.
+struct Squares<'a>(&'a [f32]);
+
+impl Kernel for Squares<'_> {
+    type Output = f32;
+
+    #[inline(always)]
+    fn run<S: Simd>(self) -> f32 {
+        products::<S>(self.0, self.0).sum()
+    }
+}
+
 /// Listens for the mains.
 pub struct MainsEar {
     isa: Isa,
@@ -119,8 +131,8 @@ impl MainsEar {
         let (window, squares) = self.gaps.window(sides.clone(), &self.plan.hann)?;
         let mut low = 0.0f64;
         for side in &self.sides {
-            let second = &side.low[side.low.len() - self.low_hz as usize..];
-            low += second.iter().map(|x| f64::from(x * x)).sum::<f64>() / second.len() as f64;
+            let second = &side.low[side.low.len() - self.low_hz as usize / 8 * 8..];
+            low += f64::from(self.isa.run(Squares(second))) / second.len() as f64;
         }
         let count = self.sides.len() as f64;
         // From the sum over a line's lobe to its amplitude squared.
