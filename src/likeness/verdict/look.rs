@@ -1,8 +1,8 @@
 //! One look: from the figures of a span to an opinion.
 
-use super::limit;
+use super::evidence::{balance_moves, comes_back, like_a_copy};
 use super::{Detail, Heard, HouseFeed, Kin, Missing, Opinion};
-use crate::likeness::balance::{Balance, Steps};
+use crate::likeness::balance::Balance;
 
 /// Both-active time without shared sound that makes two feeds unrelated, seconds.
 const UNRELATED_SECONDS: f64 = 30.0;
@@ -52,56 +52,6 @@ pub fn look(heard: &Heard, balance: Option<&Balance>, house: HouseFeed) -> Opini
     of_balance(heard, b, house)
 }
 
-/// Lasting movement that an equalised and compressed copy would show here, dB.
-fn copy_lasting_db(b: &Balance) -> f64 {
-    limit::COPY_LASTING_DB
-        + limit::LASTING_BY_SLOPE * b.slope_db.min(3.0)
-        + limit::LASTING_BY_JITTER * b.jitter_db.min(2.5)
-}
-
-/// How much the gain of the whole moves, from moment to moment or over 4 s, dB.
-fn whole_moves_db(b: &Balance) -> f64 {
-    b.block_moves_db.max(b.jitter_db)
-}
-
-/// Lasting movement that no copy shows, dB.
-fn least_lasting_db(b: &Balance) -> f64 {
-    limit::OWN_LASTING_DB
-        .max(limit::OWN_OVER_COPY * copy_lasting_db(b))
-        .max(limit::OWN_OVER_STRANGER * b.stranger_moves_db)
-        .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db)
-}
-
-/// The bands move against each other in a way that no copy's do.
-fn balance_moves(heard: &Heard, b: &Balance) -> bool {
-    let whole = limit::OWN_WHOLE_DB.max(limit::OWN_WHOLE_OVER_STRANGER * b.stranger_moves_db);
-    let over_copy = |times: f64| b.moves_beside_step_db >= times * b.copy_moves_db;
-    let beyond_room = whole_moves_db(b) <= limit::STILL_BLOCKS_DB && over_copy(limit::BEYOND_ROOM_OVER_COPY);
-    let room_db = if beyond_room { limit::SOFT_ROOM_DB } else { limit::NO_ROOM_DB };
-    let several =
-        heard.talk_seconds >= limit::SOME_TALK_SECONDS || b.jitter_db >= limit::SEVERAL_JITTER * b.local_moves_db;
-    let beyond_stranger = b.local_moves_db >= limit::BEYOND_STRANGER * b.stranger_moves_db;
-    let no_room = whole_moves_db(b) >= whole
-        || several && beyond_stranger && over_copy(limit::NO_ROOM_OVER_COPY)
-        || b.unexplained_db <= room_db
-            && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
-            && over_copy(limit::NO_ROOM_OVER_COPY);
-    b.lasting_moves_db >= least_lasting_db(b)
-        && over_copy(limit::OWN_MOVES)
-        && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
-        && no_room
-        && several
-        && b.seconds - heard.talk_seconds >= limit::BESIDE_TALK_SECONDS
-}
-
-/// Passages have levels of their own, steady within, and the level before comes back: no hand and no leveller does that.
-fn comes_back(s: &Steps, wobble_db: f64) -> bool {
-    s.step_db >= limit::STEP_DB
-        && s.back_db <= limit::STEP_BACK_DB.min(limit::STEP_BACK * s.step_db)
-        && s.within_db <= limit::STEP_WITHIN_DB.min(limit::STEP_WITHIN * s.step_db)
-        && wobble_db <= limit::STEP_WITHIN * s.step_db
-}
-
 fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     // Half of the room's mix against a sum: sources at the sides make a copy's balance move.
     let half = b.one_side && house == HouseFeed::Line;
@@ -115,30 +65,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
     if b.steps.is_some_and(|s| comes_back(&s, b.wobble_db)) {
         return own(Detail::LevelSteps, AGREEING_STEPS);
     }
-    let step = b.talk_step_db.abs();
-    let still = b.moves_db <= limit::COPY_MOVES_DB
-        && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
-        && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
-    let compressed = b.jitter_db >= limit::COMPRESSED_JITTER_DB;
-    let (over_copy, lasting) = match compressed {
-        true => (limit::COMPRESSED_OVER_COPY, limit::COMPRESSED_LASTING),
-        false => (limit::PROCESSED_OVER_COPY, limit::PROCESSED_LASTING),
-    };
-    // Talk and music that lie apart in tone move whole groups of bands, though a compressor hides their levels.
-    let by_groups =
-        compressed && b.moves_db > limit::COPY_MOVES_DB && b.local_moves_db < limit::COMPRESSED_LOCAL * b.moves_db;
-    let processed = b.moves_db <= limit::PROCESSED_MOVES_DB
-        && b.moves_db <= over_copy * b.copy_moves_db
-        && b.lasting_moves_db <= lasting * copy_lasting_db(b)
-        && !by_groups;
-    // The gain of the whole stands still: what moves by band is what was added.
-    let added = whole_moves_db(b) <= limit::STILL_BLOCKS_DB
-        && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
-        && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db
-        && (b.moves_db <= limit::COPY_MOVES_DB
-            || b.moves_db <= limit::PROCESSED_MOVES_DB && b.unexplained_db > limit::ADDED_DB);
-    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB;
-    if !((still || processed || added) && level) {
+    if !like_a_copy(b) {
         return Opinion::unsure(Detail::InBetween, Missing::VariedSound, CERTIFICATE_SECONDS);
     }
     let (talk, music) = (CERTIFICATE_SECONDS - heard.talk_seconds, CERTIFICATE_SECONDS - heard.music_seconds);
@@ -162,6 +89,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::likeness::balance::Steps;
 
     fn heard() -> Heard {
         Heard {

@@ -3,6 +3,7 @@
 //! Own mix may be said at once: a copy cannot make the balance move. A copy only when two kinds of sound that cannot
 //! be one source came through with one and the same transfer. All else is "cannot tell", with what is missing.
 
+mod evidence;
 mod limit;
 mod look;
 mod standing;
