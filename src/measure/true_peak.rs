@@ -88,18 +88,16 @@ impl TruePeak {
     #[inline(always)]
     pub fn close<S: Simd>(&mut self, of: &Interpolator, top: f32) -> f32 {
         let bound = |e: &Extremes| e.peak + e.slack;
-        // Loudest first, from its largest sample: what they give lets most of the others go.
+        // Loudest first: what it gives lets most of the others go.
         let mut order: [usize; HOPS] = std::array::from_fn(|hop| hop);
         order[..self.filled].sort_unstable_by(|a, b| bound(&self.hops[*b]).total_cmp(&bound(&self.hops[*a])));
         let mut top = top;
-        for (place, hop) in order[..self.filled].iter().enumerate() {
+        for hop in &order[..self.filled] {
             let within = &self.hops[*hop];
             if within.peak > HUGE {
                 top = of.scaled_peak(self.stretch(*hop), top);
             } else if within.peak >= NOTHING && bound(within) > top {
-                let stretch = self.stretch(*hop);
-                top = if place == 0 { of.around_largest::<S>(stretch, within.peak, top) } else { top };
-                top = of.peak::<S>(stretch, within, top);
+                top = of.peak::<S>(self.stretch(*hop), within, top);
             }
         }
         self.begin_tick();
@@ -158,17 +156,6 @@ impl Interpolator {
             }
         }
         top
-    }
-
-    /// The same, of the eight pairs around the largest |sample| alone.
-    #[inline(always)]
-    fn around_largest<S: Simd>(&self, stretch: &[f32], peak: f32, top: f32) -> f32 {
-        let below = S::F32::splat(peak.next_down());
-        let found =
-            stretch[BEFORE..].as_chunks::<GROUP>().0.iter().position(|x| S::F32::load(x).abs().over(below) != 0);
-        let last = stretch.len() - TAPS - GROUP;
-        let start = found.map_or(last, |eight| (eight * GROUP).min(last));
-        self.group::<S>(&stretch[start..start + TAPS + GROUP - 1], peak, top)
     }
 
     /// For samples so large that sums could overflow: divided by 2^64, held at f32's largest value.
