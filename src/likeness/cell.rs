@@ -2,6 +2,7 @@
 //!
 //! A frame is 42.7 ms, a cell 8 frames (0.34 s), a block 3 cells (1.02 s).
 
+use super::balance::PEAKS;
 use super::spectra::{BANDS, SIZE, STEP, Sums};
 use realfft::num_complex::Complex32;
 
@@ -30,6 +31,30 @@ pub struct Cell {
     pub level_db: f32,
     /// Peak of the house, mean over the cell by power, dBFS: what a compressor goes by.
     pub peak_db: f32,
+    /// Moment by moment.
+    pub moments: [MomentGain; CELL_FRAMES],
+}
+
+/// The house in an eighth of a moment, full scale = 1.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Peak {
+    /// Largest |sample|.
+    pub(super) largest: f32,
+    /// Mean square of the louder channel.
+    pub(super) mean_square: f32,
+}
+
+/// The broadband gain of one moment, and what a compressor would have gone by.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct MomentGain {
+    /// Gain beside that of the last seconds, dB.
+    pub gain_db: f32,
+    /// Level of the house, dB (any fixed reference).
+    pub level_db: f32,
+    /// Peaks of the house in the middle half of the moment, dBFS,
+    pub peaks_db: [f32; PEAKS],
+    /// and how far its mean square is under each, dB.
+    pub crests_db: [f32; PEAKS],
 }
 
 /// One second of both feeds.
@@ -55,6 +80,7 @@ pub(super) struct OpenBlock {
     cell_frames: usize,
     /// Broadband gain of the moments and peak of the house, dB, by the house's power, and that power.
     cell_broad: [f64; 3],
+    moments: [MomentGain; CELL_FRAMES],
     pub(super) cells: Vec<Cell>,
 }
 
@@ -70,18 +96,26 @@ impl OpenBlock {
             cell: Sums::default(),
             cell_frames: 0,
             cell_broad: [0.0; 3],
+            moments: Default::default(),
             cells: Vec::new(),
         }
     }
 
-    /// Takes the sums of a moment whose broadband gain squared is `square`, and the house's `peak`; the house's power
+    /// Takes the sums of a moment whose broadband gain squared is `square`, and the house's `peaks`; the house's power
     /// is their weight.
-    pub(super) fn add(&mut self, sums: &Sums, square: f64, power: f64, peak: f32) {
+    pub(super) fn add(&mut self, sums: &Sums, square: f64, power: f64, peaks: &[Peak; PEAKS]) {
+        let level = total(&sums.house[0]) + total(&sums.house[1]);
         let broad = square.sqrt();
+        self.moments[self.cell_frames] = MomentGain {
+            gain_db: (10.0 * square.log10()) as f32,
+            level_db: (10.0 * level.max(1e-20).log10()) as f32,
+            peaks_db: peaks.map(|p| 20.0 * p.largest.max(1e-6).log10()),
+            crests_db: peaks.map(|p| 10.0 * (p.largest.powi(2).max(1e-12) / p.mean_square.max(1e-12)).log10().max(0.0)),
+        };
         self.cell_frames += 1;
         self.cell.of_stream = sums.of_stream;
         // In the gaps of talk the stream may have a room's sound only: what the house plays loud says more.
-        let peak_db = 20.0 * f64::from(peak.max(1e-6)).log10();
+        let peak_db = 20.0 * f64::from(peaks.iter().fold(1e-6f32, |top, p| top.max(p.largest))).log10();
         for (sum, value) in self.cell_broad.iter_mut().zip([10.0 * square.log10(), peak_db, 1.0]) {
             *sum += power * value;
         }
@@ -121,6 +155,7 @@ impl OpenBlock {
                 broad_db: (self.cell_broad[0] / self.cell_broad[2]) as f32,
                 level_db: db(total(&sums.house[0]) + total(&sums.house[1])),
                 peak_db: (self.cell_broad[1] / self.cell_broad[2]) as f32,
+                moments: self.moments,
             };
             for c in 0..2 {
                 for m in 0..3 {

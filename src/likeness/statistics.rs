@@ -77,6 +77,11 @@ pub fn least_squares<'a, const N: usize>(rows: impl Iterator<Item = (&'a [f64; N
             right[i] += w * x[i] * y;
         }
     }
+    solved(a, right)
+}
+
+/// Solves the normal equations `a` x = `right`, with a little ridge.
+pub fn solved<const N: usize>(mut a: [[f64; N]; N], mut right: [f64; N]) -> [f64; N] {
     for i in 0..N {
         a[i][i] += 1e-6 * a[i][i] + 1e-9;
     }

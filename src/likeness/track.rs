@@ -3,7 +3,8 @@
 //! Each block measures how far the house, as it was moved, is off the stream; a loop of second order follows delay and
 //! clock difference.
 
-use super::cell::{BLOCK_CELLS, Block, CELL_FRAMES, OpenBlock, total};
+use super::balance::PEAKS;
+use super::cell::{BLOCK_CELLS, Block, CELL_FRAMES, OpenBlock, Peak, total};
 use super::side::Side;
 use super::spectra::{BANDS, PHASE_BINS, SIZE, STEP, Spectra, Sums};
 use realfft::num_complex::Complex32;
@@ -109,8 +110,13 @@ impl Track {
             if self.locked.is_some() {
                 self.spectra.take(stream, house, self.at, delay);
                 let sums = self.spectra.sums(stream.channels(), house.channels());
-                let peak = house.peak(house_at + STEP as i64 / 2, STEP);
-                self.add(&sums, stream.channels(), house.channels(), peak);
+                let part = STEP / PEAKS;
+                let peaks = std::array::from_fn(|i| {
+                    let from = house_at + (STEP / 2 + i * part) as i64;
+                    let [left, right] = house.mean_squares(from, part);
+                    Peak { largest: house.peak(from, part), mean_square: left.max(right) as f32 }
+                });
+                self.add(&sums, stream.channels(), house.channels(), &peaks);
                 let louder = usize::from(house.channels() == 2 && total(&sums.house[1]) > total(&sums.house[0]));
                 each(Moment { house: &self.spectra.house[louder], power: total(&sums.house[louder]) });
             }
@@ -121,7 +127,7 @@ impl Track {
     /// Frames that the stream may be ahead before a moment is given up: what is kept, less one spectrum and a hop.
     const PATIENCE: i64 = 256 * 240 - SIZE as i64 - 480;
 
-    fn add(&mut self, sums: &Sums, stream_channels: usize, house_channels: usize, peak: f32) {
+    fn add(&mut self, sums: &Sums, stream_channels: usize, house_channels: usize, peaks: &[Peak; PEAKS]) {
         let both =
             |parts: &[[f64; BANDS]]| -> [f64; BANDS] { std::array::from_fn(|b| parts.iter().map(|p| p[b]).sum()) };
         let (x, y) = (both(&sums.house[..house_channels]), both(&sums.stream[..stream_channels]));
@@ -140,7 +146,7 @@ impl Track {
         }
         // A moment in which either is digital silence says nothing of the gain.
         if up > 0.0 && down > 0.0 {
-            self.open.add(sums, up / down, down, peak);
+            self.open.add(sums, up / down, down, peaks);
         }
         for i in 0..stream_channels {
             for j in 0..house_channels {

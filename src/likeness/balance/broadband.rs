@@ -1,6 +1,6 @@
 //! The gain that all bands share, and how it moves in time.
 
-use super::{Balance, CELL_SECONDS, Steps, Table};
+use super::{Balance, CELL_SECONDS, Steps, Table, compressor};
 use crate::likeness::cell::Cell;
 use crate::likeness::spectra::BANDS;
 use crate::likeness::statistics::{deviation, least_squares, median, percentile, weighted_median};
@@ -35,9 +35,12 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     let top_peak = percentile(&cells.iter().map(|c| f64::from(c.peak_db)).collect::<Vec<_>>(), 0.95);
     let mut follow = Follow::new(top);
     let (mut gains, mut features, mut of_kind) = (Vec::new(), Vec::new(), Vec::new());
+    let mut of_cell = Vec::with_capacity(n);
     for t in 0..n {
         let level = f64::from(cells[t].level_db);
         let [fast, slow] = follow.step(level);
+        let shaped_db = shaped_db(cells[t], &out.band_gain_db) - out.gain_db - level;
+        of_cell.push(OfCell { shaped_db, gain_db: None });
         if level < top - 30.0 {
             continue;
         }
@@ -50,10 +53,11 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
         }
         if !values.is_empty() {
             out.counted[t] = true;
-            gains.push(weighted_median(&values, &weights));
+            let gain_db = weighted_median(&values, &weights);
+            gains.push(gain_db);
+            of_cell[t].gain_db = Some(gain_db);
             of_kind.push(kinds[t]);
-            let shaped = shaped_db(cells[t], &out.band_gain_db) - out.gain_db - level;
-            let (near, peak) = (level - top + shaped, f64::from(cells[t].peak_db) - top_peak + shaped);
+            let (near, peak) = (level - top + shaped_db, f64::from(cells[t].peak_db) - top_peak + shaped_db);
             let over = |knee: f64| (peak - knee).max(0.0);
             features.push([
                 1.0,
@@ -88,6 +92,9 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     // Talk is softer than song: a fit on level and kind of a gain that follows neither finds both, one against the
     // other. Where nothing works from moment to moment the level explains nothing.
     let follows = out.jitter_db >= FOLLOWS_LEVEL_DB;
+    if follows && out.moves_db <= COPY_MOVES_DB {
+        out.compressor = compressor::fit(cells, kinds, &of_cell);
+    }
     out.block_rest_db = if follows { deviation(&blocks(&rest)) } else { out.block_moves_db };
     out.talk_step_db = step.filter(|_| !follows).unwrap_or(beside_level);
     let within = gains.chunks_exact(BLOCK).map(|b| {
@@ -95,6 +102,17 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
         1.483 * median(b.iter().map(|x| (x - middle).abs()).collect())
     });
     out.wobble_db = median(within.collect());
+}
+
+/// Movement over which no copy behind a compressor is looked for, dB.
+const COPY_MOVES_DB: f64 = 0.5;
+
+/// What a compressor is fitted to beside the moments themselves.
+pub(super) struct OfCell {
+    /// What the static gains add to the level of the house, dB.
+    pub(super) shaped_db: f64,
+    /// Broadband gain beside the static gains, dB, if it counts.
+    pub(super) gain_db: Option<f64>,
 }
 
 /// Level of a cell of the house behind the static gains, dB: what a compressor behind the equaliser goes by.

@@ -4,6 +4,7 @@
 //! in a mix of its own the gain of a band follows the source that dominates it.
 
 mod broadband;
+mod compressor;
 mod moves;
 mod table;
 
@@ -11,6 +12,7 @@ use super::cell::{CELL_FRAMES, Cell};
 use super::spectra::{BANDS, middle_hz};
 use super::statistics::{median, percentile};
 use super::{GROUP_HZ, GROUPS, Group};
+pub use compressor::{Compressor, PEAKS};
 use table::Table;
 
 /// Figures of a span.
@@ -49,6 +51,8 @@ pub struct Balance {
     pub block_rest_db: f64,
     /// Talk over held sound in the broadband gain, dB, beside what the level explains.
     pub talk_step_db: f64,
+    /// Where the gain follows the level: the compressor that explains it.
+    pub compressor: Option<Compressor>,
     /// Talk between held sound, or held sound between talk, that has another gain.
     pub steps: Option<Steps>,
     /// Wobble of the broadband gain within a block, dB.
@@ -222,6 +226,7 @@ mod tests {
                     broad_db: 0.0,
                     level_db: -18.0 + 2.0 * (t as f32 * 0.7).sin(),
                     peak_db: -8.0 + 2.0 * (t as f32 * 0.9).sin(),
+                    moments: Default::default(),
                 }
             })
             .collect();

@@ -37,7 +37,9 @@ pub(super) fn balance_moves(heard: &Heard, b: &Balance) -> bool {
         || b.unexplained_db <= room_db
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && over_copy(limit::NO_ROOM_OVER_COPY);
+    let by_groups = b.jitter_db >= limit::GROUPED_JITTER_DB && b.local_moves_db < limit::GROUPED_LOCAL * b.moves_db;
     b.lasting_moves_db >= least_lasting_db(b)
+        && !(by_groups && b.lasting_moves_db < limit::GROUPED_LASTING * b.moves_beside_step_db)
         && over_copy(limit::OWN_MOVES)
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
         && no_room
@@ -55,28 +57,36 @@ pub(super) fn comes_back(s: &Steps, wobble_db: f64) -> bool {
 
 /// No more moves than some processing of a copy moves, and talk is as loud beside held sound as in the house.
 pub(super) fn like_a_copy(b: &Balance) -> bool {
-    let step = b.talk_step_db.abs();
     let still = b.moves_db <= limit::COPY_MOVES_DB
         && b.moves_db <= limit::COPY_OVER_COPY * b.copy_moves_db
         && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
+    // A compressor hides how loud talk and music are to each other, unless it is known what it does.
     let compressed = b.jitter_db >= limit::COMPRESSED_JITTER_DB;
-    let (over_copy, lasting) = match compressed {
-        true => (limit::COMPRESSED_OVER_COPY, limit::COMPRESSED_LASTING),
-        false => (limit::PROCESSED_OVER_COPY, limit::PROCESSED_LASTING),
+    let fitted = b.compressor.filter(|c| c.rest_db <= limit::FITTED_REST_DB);
+    let (most_db, over_copy, lasting) = match (compressed, fitted) {
+        (true, Some(_)) => (limit::FITTED_MOVES_DB, limit::FITTED_OVER_COPY, limit::FITTED_LASTING),
+        (true, None) => (limit::PROCESSED_MOVES_DB, limit::COMPRESSED_OVER_COPY, limit::COMPRESSED_LASTING),
+        (false, _) => (limit::PROCESSED_MOVES_DB, limit::PROCESSED_OVER_COPY, limit::PROCESSED_LASTING),
     };
-    // Talk and music that lie apart in tone move whole groups of bands, though a compressor hides their levels.
-    let by_groups =
-        compressed && b.moves_db > limit::COPY_MOVES_DB && b.local_moves_db < limit::COMPRESSED_LOCAL * b.moves_db;
-    let processed = b.moves_db <= limit::PROCESSED_MOVES_DB
+    // Talk and music that lie apart in tone move whole groups of bands, though their levels are hidden.
+    let by_groups = compressed
+        && fitted.is_none()
+        && b.moves_db > limit::COPY_MOVES_DB
+        && b.local_moves_db < limit::COMPRESSED_LOCAL * b.moves_db;
+    let processed = b.moves_db <= most_db
         && b.moves_db <= over_copy * b.copy_moves_db
         && b.lasting_moves_db <= lasting * copy_lasting_db(b)
         && !by_groups;
     // The gain of the whole stands still: what moves by band is what was added.
     let added = whole_moves_db(b) <= limit::STILL_BLOCKS_DB
+        && b.slope_db <= limit::ADDED_SLOPE_DB
         && b.moves_db <= limit::ADDED_MOVES * b.stranger_moves_db
         && b.local_moves_db <= limit::ADDED_LOCAL * b.stranger_moves_db
         && (b.moves_db <= limit::COPY_MOVES_DB
             || b.moves_db <= limit::PROCESSED_MOVES_DB && b.unexplained_db > limit::ADDED_DB);
-    let level = b.block_rest_db <= limit::COPY_REST_DB && step <= limit::COPY_TALK_STEP_DB;
-    (still || processed || added) && level
+    let no_step = match b.compressor {
+        Some(c) => fitted.is_some() && c.step_db.abs() <= limit::FITTED_STEP_DB,
+        None => b.talk_step_db.abs() <= limit::COPY_TALK_STEP_DB,
+    };
+    (still || processed || added) && b.block_rest_db <= limit::COPY_REST_DB && no_step
 }

@@ -89,7 +89,7 @@ fn of_balance(heard: &Heard, b: &Balance, house: HouseFeed) -> Opinion {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::likeness::balance::Steps;
+    use crate::likeness::balance::{Compressor, Steps};
 
     fn heard() -> Heard {
         Heard {
@@ -160,6 +160,39 @@ mod tests {
     }
 
     #[test]
+    fn groups_of_bands_behind_compressors_of_their_own_are_no_own_mix() {
+        let grouped = Balance {
+            moves_db: 1.0,
+            moves_beside_step_db: 0.92,
+            local_moves_db: 0.5,
+            lasting_moves_db: 0.3,
+            jitter_db: 0.36,
+            block_moves_db: 1.0,
+            copy_moves_db: 0.3,
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &grouped).0, Kin::Unsure);
+        assert_eq!(kin(&heard(), &Balance { lasting_moves_db: 0.4, ..grouped.clone() }).0, Kin::Own, "it lasts");
+        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.7, ..grouped }).0, Kin::Own, "single bands move");
+    }
+
+    #[test]
+    fn rooms_make_a_copy_with_something_added_and_not_behind_a_steep_equaliser() {
+        let room = Balance {
+            moves_db: 0.37,
+            local_moves_db: 0.34,
+            lasting_moves_db: 0.2,
+            stranger_moves_db: 1.3,
+            copy_moves_db: 0.38,
+            unexplained_db: -23.0,
+            block_moves_db: 0.03,
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &Balance { slope_db: 0.2, ..room.clone() }), (Kin::Copy, Detail::Added));
+        assert_eq!(kin(&heard(), &Balance { slope_db: 1.1, ..room }).0, Kin::Unsure);
+    }
+
+    #[test]
     fn a_compressor_may_hide_talk_that_was_moved_but_not_that_groups_of_bands_move() {
         let copy = Balance {
             moves_db: 0.3,
@@ -173,6 +206,28 @@ mod tests {
         assert_eq!(kin(&heard(), &copy), (Kin::Copy, Detail::Processed));
         assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.16, ..copy.clone() }).0, Kin::Unsure);
         assert_eq!(kin(&heard(), &Balance { moves_db: 0.36, local_moves_db: 0.3, ..copy }).0, Kin::Unsure);
+    }
+
+    #[test]
+    fn a_compressor_that_was_found_tells_how_loud_talk_is_beside_it() {
+        let fitted = |step_db, rest_db| Balance {
+            moves_db: 0.36,
+            local_moves_db: 0.2,
+            lasting_moves_db: 0.08,
+            copy_moves_db: 0.46,
+            jitter_db: 0.9,
+            block_moves_db: 2.0,
+            talk_step_db: 1.2,
+            compressor: Some(Compressor { step_db, rest_db, taken: 0.6 }),
+            ..still()
+        };
+        assert_eq!(kin(&heard(), &fitted(0.2, 0.3)), (Kin::Copy, Detail::Processed));
+        assert_eq!(kin(&heard(), &fitted(-0.9, 0.3)).0, Kin::Unsure, "the talk may be softer on the stream");
+        assert_eq!(kin(&heard(), &fitted(0.2, 0.7)).0, Kin::Unsure, "something else moves the gain");
+        let moved = Balance { lasting_moves_db: 0.16, ..fitted(0.2, 0.3) };
+        assert_eq!(kin(&heard(), &moved).0, Kin::Unsure, "other sources may have moved");
+        let far_off = Balance { talk_step_db: 0.2, ..fitted(1.4, 0.3) };
+        assert_eq!(kin(&heard(), &far_off).0, Kin::Unsure, "a compressor hid it");
     }
 
     #[test]
