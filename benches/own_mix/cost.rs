@@ -44,14 +44,8 @@ pub fn print() {
     };
     let (one, other) = (stereo(talk(n, 1), &mut dice), stereo(talk(n, 2), &mut dice));
     let two_meters = meter(&one) + meter(&other);
-    for (name, house) in [("following", &one), ("searching", &other)] {
-        let work = compare(&one, house);
-        println!(
-            "{name}: {:.3} % of this core, {:.2} times the meter of the same two feeds",
-            100.0 * work / SECONDS as f64,
-            work / two_meters
-        );
-    }
+    print_row("following", compare(&one, &one), two_meters);
+    print_row("searching", compare(&one, &other), two_meters);
     let [speech, song] = [talk(n, 1), chordal(n, 4, 220.0, 0.6, 1, Speak::Organ)];
     // By turns of 24 s; a compressor works on all.
     let turns = (0..n).map(|i| if i / (24 * 48_000) % 2 == 0 { speech[i] } else { song[i] }).collect();
@@ -60,9 +54,12 @@ pub fn print() {
     let comp = Comp { threshold_db: stream.rms_db(), ratio: 3.0, attack: 0.01, release: 0.1, knee: 6.0 };
     comp.run(&mut stream);
     let stream: Vec<f32> = stream.0[0].iter().zip(&stream.0[1]).flat_map(|(l, r)| [*l, *r]).collect();
-    let (work, two_meters) = (compare(&stream, &house), meter(&stream) + meter(&house));
+    print_row("following a compressed copy", compare(&stream, &house), meter(&stream) + meter(&house));
+}
+
+fn print_row(name: &str, work: f64, two_meters: f64) {
     println!(
-        "following a compressed copy: {:.3} % of this core, {:.2} times the meter of the same two feeds",
+        "{name}: {:.3} % of this core, {:.2} times the meter of the same two feeds",
         100.0 * work / SECONDS as f64,
         work / two_meters
     );

@@ -92,7 +92,7 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     // Talk is softer than song: a fit on level and kind of a gain that follows neither finds both, one against the
     // other. Where nothing works from moment to moment the level explains nothing.
     let follows = out.jitter_db >= FOLLOWS_LEVEL_DB;
-    if follows && out.moves_db <= COPY_MOVES_DB {
+    if follows && out.moves_db <= FITTED_MOVES_DB {
         out.compressor = compressor::fit(cells, kinds, &of_cell);
     }
     out.block_rest_db = if follows { deviation(&blocks(&rest)) } else { out.block_moves_db };
@@ -104,8 +104,8 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     out.wobble_db = median(within.collect());
 }
 
-/// Movement over which no copy behind a compressor is looked for, dB.
-const COPY_MOVES_DB: f64 = 0.5;
+/// Movement up to which a compressor is fitted, dB: over it no copy is told.
+const FITTED_MOVES_DB: f64 = 0.5;
 
 /// What a compressor is fitted to beside the moments themselves.
 pub(super) struct OfCell {

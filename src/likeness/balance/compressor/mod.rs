@@ -25,6 +25,7 @@ const TIMES: [(f64, f64); TOGETHER] =
     [(0.005, 0.06), (0.005, 0.15), (0.005, 0.5), (0.02, 0.06), (0.02, 0.15), (0.02, 0.5), (0.4, 1.5), (0.4, 4.0)];
 /// Steps of the search around the best, dB of threshold; the others go with them.
 const CLOSER_DB: [f64; 4] = [3.0, 3.0, 1.5, 1.5];
+
 /// What a fit has found.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Compressor {
@@ -88,22 +89,25 @@ struct Search {
 struct Best {
     setting: Setting,
     taken: Vec<f64>,
+    /// Constant, part and step of its fit.
+    found: [f64; 3],
     /// Weighted mean of the squares that it leaves.
     rest: f64,
 }
 
 impl Search {
     fn new(rows: Vec<Row>, sound: Sound) -> Self {
-        Self { rows, sound, best: Best { setting: Setting::default(), taken: Vec::new(), rest: f64::INFINITY } }
+        let best = Best { setting: Setting::default(), taken: Vec::new(), found: [0.0; 3], rest: f64::INFINITY };
+        Self { rows, sound, best }
     }
 
     fn try_all(&mut self, settings: [Setting; TOGETHER]) {
         let taken = Isa::best().run(Taken { sound: &self.sound, settings });
         for (lane, setting) in settings.into_iter().enumerate() {
             let taken: Vec<f64> = self.rows.iter().map(|r| f64::from(taken[r.moment][lane])).collect();
-            let (_, rest) = fit_of(&self.rows, &taken);
+            let (found, rest) = fit_of(&self.rows, &taken);
             if rest < self.best.rest {
-                self.best = Best { setting, taken, rest };
+                self.best = Best { setting, taken, found, rest };
             }
         }
     }
@@ -124,8 +128,9 @@ impl Search {
     }
 
     /// What the best leaves of each row, dB, and how much is usual.
-    fn rests(&self, found: &[f64; 3]) -> (Vec<f64>, f64) {
-        let rest = |(r, taken): (&Row, &f64)| (r.gain_db - found[0] - found[1] * taken - found[2] * r.kind).abs();
+    fn rests(&self) -> (Vec<f64>, f64) {
+        let [constant, part, step] = self.best.found;
+        let rest = |(r, taken): (&Row, &f64)| (r.gain_db - constant - part * taken - step * r.kind).abs();
         let rests: Vec<f64> = self.rows.iter().zip(&self.best.taken).map(rest).collect();
         let usual = 1.483 * median(rests.clone()) + 1e-6;
         (rests, usual)
@@ -133,18 +138,18 @@ impl Search {
 
     /// What lies far off weighs less from now on.
     fn weigh(&mut self) {
-        let (rests, usual) = self.rests(&fit_of(&self.rows, &self.best.taken).0);
+        let (rests, usual) = self.rests();
         for (row, rest) in self.rows.iter_mut().zip(rests) {
             row.weight = 1.0 / (rest / (2.0 * usual)).max(1.0);
         }
-        self.best.rest = fit_of(&self.rows, &self.best.taken).1;
+        (self.best.found, self.best.rest) = fit_of(&self.rows, &self.best.taken);
     }
 
     fn found(&self) -> Compressor {
-        let (found, _) = fit_of(&self.rows, &self.best.taken);
-        let (rests, usual) = self.rests(&found);
+        let (rests, usual) = self.rests();
+        let [_, part, step_db] = self.best.found;
         let squares = rests.iter().map(|r| r.min(3.0 * usual).powi(2)).sum::<f64>();
-        Compressor { step_db: found[2], rest_db: (squares / rests.len() as f64).sqrt(), taken: -found[1] }
+        Compressor { step_db, rest_db: (squares / rests.len() as f64).sqrt(), taken: -part }
     }
 }
 
