@@ -20,7 +20,7 @@
 //! Every bound is widened by more than f32 arithmetic can lose. Tests compare with every point computed.
 
 use super::interpolator::{GROUP, Interpolator};
-use super::simd::{F32x8, Simd};
+use super::simd::{F32x8, Simd, peak_of};
 use super::taps::{BEFORE, TAPS};
 use crate::units::HOPS_A_TICK;
 
@@ -70,7 +70,7 @@ impl TruePeak {
     #[inline(always)]
     pub fn take<S: Simd>(&mut self, of: &Interpolator, peak: f32) {
         let stretch = self.stretch(self.filled);
-        let peak = peak.max(largest_before::<S>(&stretch[..TAPS]));
+        let peak = peak.max(peak_of::<S>(&stretch[..TAPS]));
         let bend = largest_bend::<S>(stretch);
         let far = of.far * bend + of.spill * peak;
         let slack = far + 2.0 * of.near.iter().sum::<f32>() * bend;
@@ -182,14 +182,4 @@ fn largest_bend<S: Simd>(line: &[f32]) -> f32 {
         }
     }
     bends[0].max(bends[1]).lanes().into_iter().fold(0.0, f32::max)
-}
-
-/// Largest |sample| of the 32 before a hop.
-#[inline(always)]
-fn largest_before<S: Simd>(before: &[f32]) -> f32 {
-    let mut largest = S::F32::splat(0.0);
-    for eight in before.as_chunks::<GROUP>().0 {
-        largest = largest.max(S::F32::load(eight).abs());
-    }
-    largest.lanes().into_iter().fold(0.0, f32::max)
 }

@@ -65,8 +65,6 @@ pub trait Simd {
     type F32: F32x8;
     /// Its four f64.
     type F64: F64x4;
-    /// Lanes 0 to 3 and 4 to 7, as f64.
-    fn widen(x: Self::F32) -> [Self::F64; 2];
 }
 
 /// A piece of work over any instruction set. `run`, and all that it calls, must be `#[inline(always)]`.
@@ -145,15 +143,19 @@ pub fn products<S: Simd>(a: &[f32], b: &[f32]) -> S::F32 {
     sums
 }
 
+/// Largest |sample|.
+#[inline(always)]
+pub fn peak_of<S: Simd>(samples: &[f32]) -> f32 {
+    let (eights, rest) = samples.as_chunks::<8>();
+    let peaks = eights.iter().fold(S::F32::splat(0.0), |top, x| top.max(S::F32::load(x).abs()));
+    rest.iter().fold(peaks.lanes().into_iter().fold(0.0, f32::max), |top, x| top.max(x.abs()))
+}
+
 struct Plain;
 
 impl Simd for Plain {
     type F32 = [f32; 8];
     type F64 = [f64; 4];
-    #[inline(always)]
-    fn widen(x: Self::F32) -> [Self::F64; 2] {
-        [std::array::from_fn(|i| f64::from(x[i])), std::array::from_fn(|i| f64::from(x[4 + i]))]
-    }
 }
 
 /// Each lane from the lanes of two operands.

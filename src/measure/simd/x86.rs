@@ -54,19 +54,11 @@ macro_rules! avx {
 impl Simd for Avx2 {
     type F32 = Wide;
     type F64 = WideDouble;
-    avx!(widen(x: Wide) -> [WideDouble; 2] = [
-        WideDouble(_mm256_cvtps_pd(_mm256_castps256_ps128(x.0))),
-        WideDouble(_mm256_cvtps_pd(_mm256_extractf128_ps::<1>(x.0))),
-    ]);
 }
 
 impl Simd for Sse2 {
     type F32 = Two;
     type F64 = TwoDouble;
-    avx!(widen(x: Two) -> [TwoDouble; 2] = {
-        let both = |x| TwoDouble(_mm_cvtps_pd(x), _mm_cvtps_pd(_mm_movehl_ps(x, x)));
-        [both(x.0), both(x.1)]
-    });
 }
 
 impl F32x8 for Wide {

@@ -10,7 +10,7 @@ mod tops;
 
 pub use tops::{Tops, VIEWS};
 
-use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::simd::{Isa, Kernel, Simd, peak_of};
 use crate::feed::Hop;
 use crate::units::{MAX_CHANNELS, SampleRate};
 use clicks::{Clicks, ORDER};
@@ -139,12 +139,4 @@ impl Kernel for Look<'_, '_> {
     fn run<S: Simd>(self) {
         self.texture.look::<S>(self.hop);
     }
-}
-
-/// Largest |sample|.
-#[inline(always)]
-fn peak_of<S: Simd>(samples: &[f32]) -> f32 {
-    let (eights, rest) = samples.as_chunks::<8>();
-    let peaks = eights.iter().fold(S::F32::splat(0.0), |top, x| top.max(S::F32::load(x).abs()));
-    rest.iter().fold(peaks.lanes().into_iter().fold(0.0, f32::max), |top, x| top.max(x.abs()))
 }
