@@ -6,6 +6,7 @@
 mod decimate;
 pub mod gate;
 pub mod interpolator;
+pub mod kaiser;
 pub mod kfilter;
 mod kstages;
 pub mod kweight;

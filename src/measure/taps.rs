@@ -1,5 +1,6 @@
 //! Taps of the true-peak interpolator, and how far the points that they give may be from a straight line.
 
+use super::kaiser::kaiser;
 use std::f64::consts::PI;
 
 /// Taps a point.
@@ -38,23 +39,10 @@ pub(super) fn taps(fraction: f64) -> [f32; TAPS] {
     for (i, t) in taps.iter_mut().enumerate() {
         let x = i as f64 - BEFORE as f64 - fraction;
         let sinc = if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) };
-        *t = sinc * kaiser(x / half);
+        *t = sinc * kaiser(x / half, BETA);
     }
     let sum: f64 = taps.iter().sum();
     taps.map(|t| (t / sum) as f32)
-}
-
-fn kaiser(x: f64) -> f64 {
-    if x.abs() >= 1.0 { 0.0 } else { bessel_i0(BETA * (1.0 - x * x).sqrt()) / bessel_i0(BETA) }
-}
-
-fn bessel_i0(x: f64) -> f64 {
-    let (mut term, mut sum) = (1.0, 1.0);
-    for k in 1..40 {
-        term *= (x / (2.0 * k as f64)).powi(2);
-        sum += term;
-    }
-    sum
 }
 
 /// How far a point may be from the straight line between its two samples: a factor of each second difference and one
