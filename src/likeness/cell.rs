@@ -23,6 +23,8 @@ pub struct Cell {
     pub coherence: [[[f32; BANDS]; 3]; 2],
     /// Band level of the house, dB (any fixed reference).
     pub house_db: [f32; BANDS],
+    /// The same as a power.
+    pub house_power: [f32; BANDS],
     /// Level of each stream channel over all bands, dB (any fixed reference).
     pub stream_db: [f32; 2],
     /// Broadband gain of the moment, mean over the cell, dB.
@@ -147,10 +149,12 @@ impl OpenBlock {
         if self.cell_frames == CELL_FRAMES {
             let sums = &self.cell;
             let db = |power: f64| (10.0 * power.max(1e-20).log10()) as f32;
+            let house = std::array::from_fn(|b| sums.house[0][b] + sums.house[1][b]);
             let mut cell = Cell {
                 gain_db: [[[0.0; BANDS]; 3]; 2],
                 coherence: [[[0.0; BANDS]; 3]; 2],
-                house_db: std::array::from_fn(|b| db(sums.house[0][b] + sums.house[1][b])),
+                house_db: house.map(db),
+                house_power: house.map(|power| power as f32),
                 stream_db: [db(total(&sums.stream[0])), db(total(&sums.stream[1]))],
                 broad_db: (self.cell_broad[0] / self.cell_broad[2]) as f32,
                 level_db: db(total(&sums.house[0]) + total(&sums.house[1])),

@@ -4,7 +4,7 @@ use super::acquire::Acquire;
 use super::balance::Balance;
 use super::cell::{BLOCK_SECONDS, Block};
 use super::material::Listener;
-use super::past::{self, Figures, Past};
+use super::past::{self, Figures, Past, Shown};
 use super::side::Side;
 use super::spectra;
 use super::thin::WORK_HZ;
@@ -13,7 +13,8 @@ use super::verdict::{self, Detail, Heard, HouseFeed, Kin, Opinion, Standing};
 use super::{Likeness, Sides};
 use crate::units::SampleRate;
 
-/// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time.
+/// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time, and a verdict that
+/// nothing spoke against the last time is looked at no more often.
 const LOOK_EVERY: u64 = 5;
 /// Blocks of the newest part that may speak for itself: 90 s.
 const RECENT: usize = 88;
@@ -141,10 +142,11 @@ impl Comparer {
         self.blocks += 1;
         // Nobody waits for the next look with "unrelated" while the two share sound.
         let refuted = self.standing.announced.kin == Kin::Unrelated && self.sharing >= SHARING;
-        if !self.blocks.is_multiple_of(LOOK_EVERY) && !refuted {
+        let all_too = refuted || self.blocks.is_multiple_of(2 * LOOK_EVERY);
+        if !all_too && (self.standing.undisputed() || !self.blocks.is_multiple_of(LOOK_EVERY)) {
             return false;
         }
-        self.look(refuted || self.blocks.is_multiple_of(2 * LOOK_EVERY))
+        self.look(all_too)
     }
 
     /// Gives whether there was something to look at: between two looks at all that was heard, a verdict of the newest
@@ -155,14 +157,15 @@ impl Comparer {
         // What the last minutes show by themselves goes before what was: the patch may have been changed since.
         let channels = [self.stream.channels(), self.house.channels()];
         let figures_of = |span: usize| self.past.figures(span, channels);
-        let mut figures = figures_of(RECENT);
+        let mut span = RECENT;
+        let mut figures = figures_of(span);
         let mut opinion = say(&figures);
         // Half of the newest part may still be what was before the patch was changed.
         if self.standing.announced.kin == Kin::Own && opinion.kin != Kin::Copy {
             let changed = figures_of(CHANGED);
             let told = say(&changed);
             if (told.kin, told.detail) == (Kin::Copy, Detail::Plain) {
-                (figures, opinion) = (changed, told);
+                (span, figures, opinion) = (CHANGED, changed, told);
             }
         }
         // Level steps that come back to the same are proved by all that was heard, or not at all.
@@ -170,16 +173,20 @@ impl Comparer {
             if !all_too {
                 return false;
             }
-            figures = figures_of(past::LOOK_BACK);
-            opinion = say(&figures);
+            if self.past.blocks() > RECENT {
+                span = past::LOOK_BACK;
+                figures = figures_of(span);
+                opinion = say(&figures);
+            }
         }
+        let shown = figures.balance.as_ref().map(|b| self.past.shown(span, b)).unwrap_or_default();
         let changed = self.standing.take(opinion, self.blocks, self.sharing >= SHARING);
-        self.tell(changed, &figures);
+        self.tell(changed, &figures, &shown);
         (self.balance, self.heard) = (figures.balance, figures.heard);
         true
     }
 
-    fn tell(&mut self, changed: bool, figures: &Figures) {
+    fn tell(&mut self, changed: bool, figures: &Figures, shown: &Shown) {
         let at_seconds = self.blocks as f64 * BLOCK_SECONDS;
         let since_seconds = if changed { Some(at_seconds) } else { self.likeness.since_seconds };
         let Opinion { kin, detail, missing, .. } = self.standing.announced;
@@ -206,10 +213,10 @@ impl Comparer {
             inverted: lock.filter(|l| l.peak.abs() > 1e-3).map(|l| l.peak < 0.0),
             sides,
             level_db: b.map(|b| b.gain_db),
-            talk_db: figures.talk_db,
-            music_db: figures.music_db,
+            talk_db: shown.talk_db,
+            music_db: shown.music_db,
             groups: b.map(Balance::groups).unwrap_or_default(),
-            lately_db: figures.lately_db,
+            lately_db: shown.lately_db,
             moves_db: b.map(|b| b.moves_db),
             added_db: b.map(|b| b.unexplained_db),
             evidence_seconds: b.map_or(0.0, |b| b.seconds),

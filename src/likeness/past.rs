@@ -2,7 +2,7 @@
 
 use super::GROUPS;
 use super::balance::{self, Balance};
-use super::cell::{BLOCK_SECONDS, Block, Cell};
+use super::cell::{BLOCK_CELLS, BLOCK_SECONDS, Block, Cell};
 use super::material::{self, Material};
 use super::verdict::Heard;
 use std::collections::VecDeque;
@@ -27,6 +27,11 @@ pub struct Figures {
     pub heard: Heard,
     /// How the balance moves; `None` with next to nothing shared.
     pub balance: Option<Balance>,
+}
+
+/// What is shown of a span beside its figures.
+#[derive(Default)]
+pub struct Shown {
     /// Gain of the talk, dB.
     pub talk_db: Option<f64>,
     /// Gain of held sound, dB.
@@ -62,17 +67,32 @@ impl Past {
         }
     }
 
+    /// Blocks that are here.
+    pub fn blocks(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// Cells of the last `span` blocks that can be compared, with their kind of sound.
+    fn usable(&self, span: usize) -> (Vec<&Cell>, Vec<Material>) {
+        let rows = self.rows.range(self.rows.len().saturating_sub(span)..).filter(|r| r.block.shared);
+        let room = span.min(self.rows.len()) * BLOCK_CELLS;
+        let (mut cells, mut kinds) = (Vec::with_capacity(room), Vec::with_capacity(room));
+        for row in rows {
+            cells.extend(&row.block.cells);
+            kinds.resize(cells.len(), row.material);
+        }
+        (cells, kinds)
+    }
+
     /// The figures of the last `span` blocks; `channels` are those of stream and house.
     pub fn figures(&self, span: usize, channels: [usize; 2]) -> Figures {
         let first = self.rows.len().saturating_sub(span);
         let rows = || self.rows.range(first..);
-        let usable: Vec<(&Cell, Material)> =
-            rows().filter(|r| r.block.shared).flat_map(|r| r.block.cells.iter().map(|c| (c, r.material))).collect();
-        let cells: Vec<&Cell> = usable.iter().map(|u| u.0).collect();
+        let (cells, kinds) = self.usable(span);
         let balance = balance::compare(&cells, &self.kinds(first), channels);
         let seconds = |kind: Material| {
             let counted = balance.as_ref().map_or(&[][..], |b| &b.counted);
-            usable.iter().zip(counted).filter(|(u, c)| **c && u.1 == kind).count() as f64 * balance::CELL_SECONDS
+            kinds.iter().zip(counted).filter(|(k, c)| **c && **k == kind).count() as f64 * balance::CELL_SECONDS
         };
         let last = || self.rows.iter().rev().take(HALF_MINUTE);
         let active = self.rows.iter().rev().filter(|r| r.block.active == [true, true]).take(HALF_MINUTE);
@@ -90,14 +110,18 @@ impl Past {
             talk_seconds: seconds(Material::Talk),
             music_seconds: seconds(Material::Held),
         };
-        let lately: Vec<&Cell> = usable.iter().rev().take(LATELY_CELLS).map(|u| u.0).collect();
-        let of_kind = |b: &Balance, kind| b.gain_of(usable.iter().filter(|u| u.1 == kind).map(|u| u.0));
-        Figures {
-            lately_db: balance.as_ref().map(|b| b.groups_of(&lately)).unwrap_or_default(),
-            talk_db: balance.as_ref().and_then(|b| of_kind(b, Material::Talk)),
-            music_db: balance.as_ref().and_then(|b| of_kind(b, Material::Held)),
-            heard,
-            balance,
+        Figures { heard, balance }
+    }
+
+    /// What is shown of the last `span` blocks, of which `balance` is known.
+    pub fn shown(&self, span: usize, balance: &Balance) -> Shown {
+        let (cells, kinds) = self.usable(span);
+        let of_kind =
+            |kind| balance.gain_of(cells.iter().zip(&kinds).filter(|(_, k)| **k == kind).map(|(cell, _)| *cell));
+        Shown {
+            lately_db: balance.groups_of(&cells[cells.len().saturating_sub(LATELY_CELLS)..]),
+            talk_db: of_kind(Material::Talk),
+            music_db: of_kind(Material::Held),
         }
     }
 

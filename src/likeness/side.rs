@@ -1,6 +1,6 @@
 //! One feed's side of the comparison: its last seconds at the work rate, by channel, and which hops never came.
 
-use super::thin::{Thin, WORK_HOP};
+use super::thin::{Channel, Thin, WORK_HOP};
 use crate::units::SampleRate;
 
 /// Hops kept: 2.56 s.
@@ -16,6 +16,8 @@ pub struct Side {
     kept: Vec<Vec<f32>>,
     came: Vec<bool>,
     hops: u64,
+    /// A hop of nothing.
+    silence: Vec<f32>,
 }
 
 impl Side {
@@ -28,6 +30,7 @@ impl Side {
             kept: vec![vec![0.0; KEPT]; used],
             came: vec![false; KEPT_HOPS],
             hops: 0,
+            silence: vec![0.0; rate.hop_frames() * channels.max(1)],
         }
     }
 
@@ -38,14 +41,8 @@ impl Side {
         let first = slot * WORK_HOP;
         for (channel, (thin, kept)) in self.thin.iter_mut().zip(&mut self.kept).enumerate() {
             let out = &mut kept[first..first + WORK_HOP];
-            match hop {
-                // By far the most, and the compiler makes more of a known width.
-                Some(samples) if self.width == 2 => {
-                    thin.hop(samples.as_chunks::<2>().0.iter().map(|f| f[channel]), out)
-                }
-                Some(samples) => thin.hop(samples.chunks_exact(self.width).map(|f| f[channel]), out),
-                None => thin.hop(std::iter::repeat(0.0), out),
-            }
+            let hop = Channel { samples: hop.unwrap_or(&self.silence), width: self.width, at: channel };
+            thin.hop(hop, out);
         }
         self.hops += 1;
     }

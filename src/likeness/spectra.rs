@@ -69,6 +69,8 @@ pub struct Spectra {
     time: Vec<f32>,
     scratch: Vec<Complex32>,
     edges: [usize; BANDS + 1],
+    /// Turn of each bin by the part of a frame that the house is moved beside the whole ones.
+    turns: Vec<Complex32>,
     /// Of each stream channel.
     pub stream: [Vec<Complex32>; 2],
     /// Of each house channel, moved to the stream's time.
@@ -87,6 +89,7 @@ impl Spectra {
             time: vec![0.0; SIZE],
             scratch,
             edges: edges(),
+            turns: vec![Complex32::default(); edges()[BANDS]],
             stream: bins(),
             house: bins(),
         }
@@ -95,6 +98,7 @@ impl Spectra {
     /// The spectra of the stream from frame `at` and of the house from `at - delay`; both must be there.
     pub fn take(&mut self, stream: &Side, house: &Side, at: i64, delay: f64) {
         let whole = delay.round();
+        self.turn(whole - delay);
         for channel in 0..stream.channels() {
             stream.windowed(channel, at, &self.window, &mut self.time);
             let to = &mut self.stream[channel];
@@ -105,12 +109,21 @@ impl Spectra {
             house.windowed(channel, at - whole as i64, &self.window, &mut self.time);
             let to = &mut self.house[channel];
             let _ = self.forward.process_with_scratch(&mut self.time, to, &mut self.scratch);
-            let turn = -std::f64::consts::TAU * (delay - whole) / SIZE as f64;
-            let step = Complex64::from_polar(1.0, turn);
-            let mut now = Complex64::new(1.0, 0.0);
-            for bin in &mut to[..self.edges[BANDS]] {
-                *bin *= Complex32::new(now.re as f32, now.im as f32);
-                now *= step;
+            for (bin, turn) in to.iter_mut().zip(&self.turns) {
+                *bin *= turn;
+            }
+        }
+    }
+
+    /// The turn of each bin for this part of a frame, in four strands that do not wait for each other.
+    fn turn(&mut self, frames: f64) {
+        let turn = std::f64::consts::TAU * frames / SIZE as f64;
+        let mut now = [0.0, 1.0, 2.0, 3.0].map(|bin| Complex64::from_polar(1.0, bin * turn));
+        let step = Complex64::from_polar(1.0, 4.0 * turn);
+        for four in self.turns.chunks_mut(4) {
+            for (turn, now) in four.iter_mut().zip(&mut now) {
+                *turn = Complex32::new(now.re as f32, now.im as f32);
+                *now *= step;
             }
         }
     }

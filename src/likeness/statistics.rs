@@ -1,5 +1,7 @@
 //! Medians, spreads and fits over the cells of a comparison.
 
+use crate::measure::simd::{F32x8, Isa, Kernel, Simd};
+
 /// A weighted spread, less what chance explains.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Spread {
@@ -33,15 +35,11 @@ pub fn deviation(values: &[f64]) -> f64 {
 
 /// Median; 0 of nothing.
 pub fn median(mut values: Vec<f64>) -> f64 {
-    place(&mut values, 0.5)
+    percentile(&mut values, 0.5)
 }
 
-/// The value under which this share lies; 0 of nothing.
-pub fn percentile(values: &[f64], share: f64) -> f64 {
-    place(&mut values.to_vec(), share)
-}
-
-fn place(values: &mut [f64], share: f64) -> f64 {
+/// The value under which this share lies; 0 of nothing. Leaves the values in another order.
+pub fn percentile(values: &mut [f64], share: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
@@ -49,20 +47,47 @@ fn place(values: &mut [f64], share: f64) -> f64 {
     *values.select_nth_unstable_by(place, f64::total_cmp).1
 }
 
-/// Median by weight; values of weight 0 are left out.
+/// Median by weight of up to 48 values; 0 where all weights are 0.
 pub fn weighted_median(values: &[f64], weights: &[f64]) -> f64 {
-    let pairs = values.iter().copied().zip(weights.iter().copied());
-    let mut order: Vec<(f64, f64)> = pairs.filter(|(_, weight)| *weight > 0.0).collect();
-    order.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let half = weights.iter().sum::<f64>() / 2.0;
-    let mut sum = 0.0;
-    for (value, weight) in order {
-        sum += weight;
-        if sum >= half {
-            return value;
+    Isa::best().run(WeightedMedian { values, weights })
+}
+
+/// Values that a weighted median may be of.
+const MOST: usize = 48;
+
+/// The least value that has, with those up to it, half of the weight: for a handful that is quicker than to sort them.
+struct WeightedMedian<'a> {
+    values: &'a [f64],
+    weights: &'a [f64],
+}
+
+impl Kernel for WeightedMedian<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn run<S: Simd>(self) -> f64 {
+        let (mut values, mut weights, mut all) = ([f32::INFINITY; MOST], [0.0; MOST], 0.0);
+        for (i, (value, weight)) in self.values.iter().zip(self.weights).enumerate() {
+            (values[i], weights[i]) = (*value as f32, *weight as f32);
+            all += weights[i];
         }
+        let mut least = (f32::INFINITY, 0.0);
+        if all == 0.0 {
+            return 0.0;
+        }
+        for (eight, own) in values.as_chunks::<8>().0.iter().zip(self.values.chunks(8)) {
+            let (top, mut up_to) = (S::F32::load(eight), S::F32::splat(0.0));
+            for (value, weight) in values.iter().zip(&weights).take(self.values.len()) {
+                up_to = up_to.add(S::F32::splat(*weight).where_at_most(S::F32::splat(*value), top));
+            }
+            for ((value, own), up_to) in eight.iter().zip(own).zip(up_to.lanes()) {
+                if up_to >= all / 2.0 && *value < least.0 {
+                    least = (*value, *own);
+                }
+            }
+        }
+        least.1
     }
-    0.0
 }
 
 /// Weighted least squares with a little ridge (normal equations, Gauss with pivots).

@@ -13,13 +13,13 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     let n = cells.len();
     let mut fixed = vec![[0.0; BANDS]; tables.len()];
     let mut shown = [0.0; BANDS];
+    let mut column = Vec::with_capacity(n);
     for (table, fixed) in tables.iter().zip(&mut fixed) {
         for b in 0..BANDS {
-            let column: Vec<f64> = (0..n)
-                .filter(|t| table.weight[*t][b] > 0.0)
-                .map(|t| table.gain[t][b] + f64::from(cells[t].broad_db))
-                .collect();
-            fixed[b] = if column.is_empty() { f64::NAN } else { median(column) };
+            column.clear();
+            let filled = (0..n).filter(|t| table.weight[*t][b] > 0.0);
+            column.extend(filled.map(|t| table.gain[t][b] + f64::from(cells[t].broad_db)));
+            fixed[b] = if column.is_empty() { f64::NAN } else { percentile(&mut column, 0.5) };
             shown[b] += fixed[b] / tables.len() as f64;
         }
     }
@@ -31,20 +31,23 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], kinds: &[f64], out: &mut Ba
     out.slope_db = (steps.iter().sum::<f64>() / steps.len().max(1) as f64).sqrt();
     out.gain_db = median(known);
     out.band_gain_db = shown.map(|x| if x.is_finite() { x } else { 0.0 });
-    let top = percentile(&cells.iter().map(|c| f64::from(c.level_db)).collect::<Vec<_>>(), 0.95);
-    let top_peak = percentile(&cells.iter().map(|c| f64::from(c.peak_db)).collect::<Vec<_>>(), 0.95);
+    let top = percentile(&mut cells.iter().map(|c| f64::from(c.level_db)).collect::<Vec<_>>(), 0.95);
+    let top_peak = percentile(&mut cells.iter().map(|c| f64::from(c.peak_db)).collect::<Vec<_>>(), 0.95);
     let mut follow = Follow::new(top);
-    let (mut gains, mut features, mut of_kind) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut gains, mut features, mut of_kind) = (Vec::with_capacity(n), Vec::with_capacity(n), Vec::with_capacity(n));
+    let (mut values, mut weights) = (Vec::new(), Vec::new());
+    let shown_power = out.band_gain_db.map(|gain| 10f64.powf(gain / 10.0));
     let mut of_cell = Vec::with_capacity(n);
     for t in 0..n {
         let level = f64::from(cells[t].level_db);
         let [fast, slow] = follow.step(level);
-        let shaped_db = shaped_db(cells[t], &out.band_gain_db) - out.gain_db - level;
+        let shaped_db = shaped_db(cells[t], &shown_power) - out.gain_db - level;
         of_cell.push(OfCell { shaped_db, gain_db: None });
         if level < top - 30.0 {
             continue;
         }
-        let (mut values, mut weights) = (Vec::new(), Vec::new());
+        values.clear();
+        weights.clear();
         for (table, fixed) in tables.iter().zip(&fixed) {
             for b in (0..BANDS).filter(|b| table.weight[t][*b] > 0.0) {
                 values.push(table.gain[t][b] + f64::from(cells[t].broad_db) - fixed[b]);
@@ -116,9 +119,9 @@ pub(super) struct OfCell {
 }
 
 /// Level of a cell of the house behind the static gains, dB: what a compressor behind the equaliser goes by.
-fn shaped_db(cell: &Cell, gain_db: &[f64; BANDS]) -> f64 {
-    let power = |(level, gain): (&f32, &f64)| 10f64.powf((f64::from(*level) + gain) / 10.0);
-    10.0 * cell.house_db.iter().zip(gain_db).map(power).sum::<f64>().max(1e-20).log10()
+fn shaped_db(cell: &Cell, gains: &[f64; BANDS]) -> f64 {
+    let power = |(power, gain): (&f32, &f64)| f64::from(*power) * gain;
+    10.0 * cell.house_power.iter().zip(gains).map(power).sum::<f64>().max(1e-20).log10()
 }
 
 /// Change of the broadband gain from cell to cell from which it may follow the level, dB.
@@ -151,8 +154,8 @@ struct Passage {
 impl Passage {
     fn of(blocks: &[(f64, f64)]) -> Self {
         let gain_db = median(blocks.iter().map(|b| b.0).collect());
-        let apart: Vec<f64> = blocks.iter().map(|b| (b.0 - gain_db).abs()).collect();
-        Self { kind: blocks[0].1, gain_db, apart_db: percentile(&apart, 0.8) }
+        let mut apart: Vec<f64> = blocks.iter().map(|b| (b.0 - gain_db).abs()).collect();
+        Self { kind: blocks[0].1, gain_db, apart_db: percentile(&mut apart, 0.8) }
     }
 }
 

@@ -3,6 +3,7 @@
 //! A copy, whatever equaliser it passed, has one gain a band, and at most a broadband gain that follows the level;
 //! in a mix of its own the gain of a band follows the source that dominates it.
 
+mod beside;
 mod broadband;
 mod compressor;
 mod moves;
@@ -94,7 +95,7 @@ pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<B
     let of_stream = channels == [2, 1];
     let references: &[usize] = if channels[1] == 2 || of_stream { &[0, 1, 2] } else { &[0] };
     let mut out = Balance { counted: vec![false; cells.len()], ..Balance::default() };
-    let loudest = |c: usize| percentile(&cells.iter().map(|x| f64::from(x.stream_db[c])).collect::<Vec<_>>(), 0.95);
+    let loudest = |c: usize| percentile(&mut cells.iter().map(|x| f64::from(x.stream_db[c])).collect::<Vec<_>>(), 0.95);
     let levels = [loudest(0), if channels[0] == 2 { loudest(1) } else { f64::NEG_INFINITY }];
     let used = |c: usize| c < channels[0] && levels[c] > levels[0].max(levels[1]) - 40.0;
     out.used = if of_stream { [true, false] } else { [used(0), used(1)] };
@@ -108,7 +109,7 @@ pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<B
             let (n, sum) = all.fold((0.0, 0.0), |(n, s), g| (n + 1.0, s + g));
             sum / f64::max(n, 1.0) + if straight(m) { 0.003 } else { 0.0 }
         };
-        let best = references.iter().copied().max_by(|a, b| mean(*a).total_cmp(&mean(*b)))?;
+        let (best, _) = references.iter().map(|m| (*m, mean(*m))).max_by(|a, b| a.1.total_cmp(&b.1))?;
         out.from[c] = best;
         tables.push(Table::new(cells, &heard, c, best));
     }
@@ -145,7 +146,7 @@ impl Balance {
                 for b in (0..BANDS).filter(|b| Self::group(*b) == g && self.band_heard[*b]) {
                     for cell in cells.iter().filter(|x| x.coherence[c][self.from[c]][b] > 0.3) {
                         // Loud cells say more; their power is the weight.
-                        let weight = 10f64.powf(f64::from(cell.house_db[b]) / 10.0);
+                        let weight = f64::from(cell.house_power[b]);
                         n += weight;
                         sum += weight * (f64::from(cell.gain_db[c][self.from[c]][b] + cell.broad_db) - self.gain_db);
                     }
@@ -167,9 +168,9 @@ impl Balance {
             }
             (!values.is_empty()).then(|| median(values))
         };
-        let gains: Vec<f64> = cells.filter_map(of_cell).collect();
-        let apart = percentile(&gains, 0.85) - percentile(&gains, 0.15);
-        (gains.len() as f64 * CELL_SECONDS >= 5.0 && apart <= ONE_GAIN_DB).then(|| percentile(&gains, 0.5))
+        let mut gains: Vec<f64> = cells.filter_map(of_cell).collect();
+        let apart = percentile(&mut gains, 0.85) - percentile(&mut gains, 0.15);
+        (gains.len() as f64 * CELL_SECONDS >= 5.0 && apart <= ONE_GAIN_DB).then(|| percentile(&mut gains, 0.5))
     }
 }
 
@@ -179,7 +180,7 @@ fn one_sound(cells: &[&Cell], heard: &[[bool; BANDS]]) -> bool {
         let [left, right, _] = cell.gain_db[0];
         (0..BANDS).filter(|b| heard[*b]).map(move |b| f64::from(left[b] - right[b]).abs())
     });
-    percentile(&apart.collect::<Vec<_>>(), 0.75) < ONE_SOUND_DB
+    percentile(&mut apart.collect::<Vec<_>>(), 0.75) < ONE_SOUND_DB
 }
 
 /// Gain between the sides of a stream up to which they carry the same, dB (hiss of their own is allowed).
@@ -190,8 +191,9 @@ const ONE_GAIN_DB: f64 = 4.0;
 
 /// Which bands of which cells the house fills; `None` when there is next to nothing.
 fn heard(cells: &[&Cell]) -> Option<Vec<[bool; BANDS]>> {
-    let top: [f64; BANDS] =
-        std::array::from_fn(|b| percentile(&cells.iter().map(|c| f64::from(c.house_db[b])).collect::<Vec<_>>(), 0.95));
+    let top: [f64; BANDS] = std::array::from_fn(|b| {
+        percentile(&mut cells.iter().map(|c| f64::from(c.house_db[b])).collect::<Vec<_>>(), 0.95)
+    });
     let most = top.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut any = 0;
     let rows = cells
@@ -222,6 +224,7 @@ mod tests {
                     gain_db: [[std::array::from_fn(|b| gain(t, b, talks(t)) as f32); 3]; 2],
                     coherence: [[[0.9999; BANDS]; 3]; 2],
                     house_db: std::array::from_fn(|b| level(b) as f32),
+                    house_power: std::array::from_fn(|b| 10f64.powf(level(b) / 10.0) as f32),
                     stream_db: [-20.0; 2],
                     broad_db: 0.0,
                     level_db: -18.0 + 2.0 * (t as f32 * 0.7).sin(),

@@ -1,12 +1,15 @@
 //! How much the balance between bands moves.
 
+use super::beside::BesideNeighbours;
 use super::{Balance, Table};
 use crate::likeness::cell::Cell;
 use crate::likeness::spectra::BANDS;
-use crate::likeness::statistics::{Spread, median, weighted_median};
+use crate::likeness::statistics::{Spread, percentile, weighted_median};
+use crate::measure::simd::Isa;
 
 /// The movement of the balance: gain by band, less its median over time, less each cell's median over bands.
 pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], out: &mut Balance) {
+    let isa = Isa::best();
     let mut whole = Spread::default();
     let mut local = Spread::default();
     let (mut strange, mut weights) = (0.0, 0.0);
@@ -28,8 +31,8 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
                 bands[b].add(table.weight[t][b], r, table.chance[t][b]);
             }
         }
-        for (t, row) in rest.iter().enumerate() {
-            let beside = beside_neighbours(row, &heard[t]);
+        let beside = isa.run(BesideNeighbours { rows: &rest, heard });
+        for (t, beside) in beside.iter().enumerate() {
             for b in (0..BANDS).filter(|b| heard[t][*b]) {
                 local.add(table.weight[t][b], beside[b], table.chance[t][b]);
                 strange += table.weight[t][b] * table.stranger[t][b];
@@ -42,8 +45,7 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
             let (rows, heard) = (&mut rest[part.clone()], &heard[part.clone()]);
             let level = level_bands(&medians(&table.gain[part.clone()], heard));
             medians_out(rows, heard);
-            let local: Vec<[f64; BANDS]> = rows.iter().zip(heard).map(|(r, h)| beside_neighbours(r, h)).collect();
-            lasting.add(&local, &table.weight[part], &level);
+            lasting.add(&isa.run(BesideNeighbours { rows, heard }), &table.weight[part], &level);
         }
     }
     out.moves_db = whole.rms();
@@ -60,9 +62,11 @@ pub(super) fn add(tables: &[Table], cells: &[&Cell], heard: &[[bool; BANDS]], ou
 
 /// Each band's median; `None` where the band was not heard.
 fn medians(rows: &[[f64; BANDS]], heard: &[[bool; BANDS]]) -> [Option<f64>; BANDS] {
+    let mut column = Vec::with_capacity(rows.len());
     std::array::from_fn(|b| {
-        let column: Vec<f64> = rows.iter().zip(heard).filter(|(_, h)| h[b]).map(|(r, _)| r[b]).collect();
-        (!column.is_empty()).then(|| median(column))
+        column.clear();
+        column.extend(rows.iter().zip(heard).filter(|(_, h)| h[b]).map(|(r, _)| r[b]));
+        (!column.is_empty()).then(|| percentile(&mut column, 0.5))
     })
 }
 
@@ -84,60 +88,6 @@ fn level_bands(gain: &[Option<f64>; BANDS]) -> [f64; BANDS] {
 
 /// Step of the static gain from band to band at which a band counts half, dB.
 const STEEP_DB: f64 = 0.7;
-
-/// A row less its running median over seven bands, which keeps the steps between the groups of a multiband compressor.
-fn beside_neighbours(row: &[f64; BANDS], heard: &[bool; BANDS]) -> [f64; BANDS] {
-    let mut near = Sorted::default();
-    let mut beside = [0.0; BANDS];
-    (0..3).filter(|k| heard[*k]).for_each(|k| near.insert(row[k]));
-    for b in 0..BANDS {
-        if b + 3 < BANDS && heard[b + 3] {
-            near.insert(row[b + 3]);
-        }
-        if b > 3 && heard[b - 4] {
-            near.remove(row[b - 4]);
-        }
-        beside[b] = (row[b] - near.middle()).clamp(-6.0, 6.0);
-    }
-    beside
-}
-
-/// Up to eight values in order: a running median's, between the one that comes and the one that goes.
-#[derive(Default)]
-struct Sorted {
-    values: [f64; 8],
-    n: usize,
-}
-
-impl Sorted {
-    fn insert(&mut self, value: f64) {
-        let mut at = self.n;
-        while at > 0 && self.values[at - 1] > value {
-            self.values[at] = self.values[at - 1];
-            at -= 1;
-        }
-        self.values[at] = value;
-        self.n += 1;
-    }
-
-    /// Takes out one that was put in.
-    fn remove(&mut self, value: f64) {
-        let mut at = 0;
-        while at + 1 < self.n && self.values[at] < value {
-            at += 1;
-        }
-        self.n -= 1;
-        while at < self.n {
-            self.values[at] = self.values[at + 1];
-            at += 1;
-        }
-    }
-
-    /// 0 of nothing.
-    fn middle(&self) -> f64 {
-        if self.n == 0 { 0.0 } else { (self.values[(self.n - 1) / 2] + self.values[self.n / 2]) / 2.0 }
-    }
-}
 
 /// Movement that one cell shares with the next two. A source that is louder in one mix stays so as long as it sounds;
 /// what a compressor does to a band, and what chance does, is another thing in the next cell.

@@ -21,7 +21,8 @@ impl Table {
     /// Of stream channel `c` against reference `m`.
     pub(super) fn new(cells: &[&Cell], heard: &[[bool; BANDS]], c: usize, m: usize) -> Self {
         let edges = edges();
-        let mut t = Self { gain: Vec::new(), weight: Vec::new(), chance: Vec::new(), stranger: Vec::new() };
+        let rows = || Vec::with_capacity(cells.len());
+        let mut t = Self { gain: rows(), weight: rows(), chance: rows(), stranger: rows() };
         for (cell, heard) in cells.iter().zip(heard) {
             let [mut gain, mut weight, mut chance, mut stranger] = [[0.0; BANDS]; 4];
             for b in (0..BANDS).filter(|b| heard[*b]) {
@@ -44,7 +45,7 @@ impl Table {
 
 /// Share of the stream that the house does not explain, dB (median over cells and bands).
 pub(super) fn unexplained(cells: &[&Cell], heard: &[[bool; BANDS]], of: &Balance) -> f64 {
-    let mut all = Vec::new();
+    let mut all = Vec::with_capacity(2 * BANDS * cells.len());
     for c in (0..2).filter(|c| of.used[*c]) {
         for (cell, heard) in cells.iter().zip(heard) {
             let rest = |b: usize| 1.0 - f64::from(cell.coherence[c][of.from[c]][b]);

@@ -45,12 +45,29 @@ impl Thin {
         }
     }
 
-    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms), `out` (240 or more) takes what they become.
-    pub fn hop(&mut self, hop: impl Iterator<Item = f32>, out: &mut [f32]) {
+    /// One hop of as many samples as the rate has in 10 ms; `out` (240 or more) takes what they become.
+    pub fn hop(&mut self, hop: Channel<'_>, out: &mut [f32]) {
         match self {
             Self::HalfBand(filter) => filter.hop(hop, out),
             Self::Polyphase(filter) => filter.hop(hop, out),
         }
+    }
+}
+
+/// One channel of an interleaved hop.
+#[derive(Debug, Clone, Copy)]
+pub struct Channel<'a> {
+    /// All channels.
+    pub samples: &'a [f32],
+    /// How many there are.
+    pub width: usize,
+    /// Which one it is.
+    pub at: usize,
+}
+
+impl Channel<'_> {
+    fn samples(&self) -> impl Iterator<Item = f32> {
+        self.samples.iter().skip(self.at).step_by(self.width).copied()
     }
 }
 
@@ -73,12 +90,12 @@ mod tests {
         let turn = |at: f64| std::f64::consts::TAU * hz * at;
         let (mut n, mut count, mut energy, mut parts) = (0u64, 0u64, 0.0, [0.0; 2]);
         for hop in 0..50 {
-            let samples = (0..rate.hop_frames()).map(|_| {
-                n += 1;
-                turn((n - 1) as f64 / f64::from(rate_hz)).sin() as f32
-            });
+            let frames = n..n + rate.hop_frames() as u64;
+            n = frames.end;
+            let samples: Vec<f32> =
+                frames.flat_map(|n| [0.7, turn(n as f64 / f64::from(rate_hz)).sin() as f32]).collect();
             let mut out = [0.0; WORK_HOP];
-            thin.hop(samples, &mut out);
+            thin.hop(Channel { samples: &samples, width: 2, at: 1 }, &mut out);
             for (i, y) in out.into_iter().map(f64::from).enumerate().filter(|_| hop > 9) {
                 let now = turn((hop * WORK_HOP + i) as f64 / f64::from(WORK_HZ));
                 (count, energy) = (count + 1, energy + y * y);

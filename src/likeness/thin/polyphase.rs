@@ -1,6 +1,6 @@
 //! Any whole ratio of rates: one row of coefficients for each place that an output can have between two samples.
 
-use super::{DOWN_DB, LATE, TRANSITION_HZ, WORK_HOP, WORK_HZ, lowpass};
+use super::{Channel, DOWN_DB, LATE, TRANSITION_HZ, WORK_HOP, WORK_HZ, lowpass};
 use crate::measure::simd::{F32x8, Isa, Kernel, Simd, products};
 use crate::units::SampleRate;
 
@@ -39,12 +39,12 @@ impl Polyphase {
         Self { isa: Isa::best(), up, down, taps, phases, line: vec![0.0; taps - 1 + rate.hop_frames()] }
     }
 
-    /// One hop: `hop` gives its samples (as many as the rate has in 10 ms), `out` (240 or more) takes what they become.
-    pub fn hop(&mut self, hop: impl Iterator<Item = f32>, out: &mut [f32]) {
+    /// One hop of as many samples as the rate has in 10 ms; 240 or more are made.
+    pub(super) fn hop(&mut self, hop: Channel<'_>, out: &mut [f32]) {
         let keep = self.taps - 1;
         let len = self.line.len();
         self.line.copy_within(len - keep.., 0);
-        self.line[keep..].iter_mut().zip(hop).for_each(|(to, x)| *to = x);
+        self.line[keep..].iter_mut().zip(hop.samples()).for_each(|(to, x)| *to = x);
         self.isa.run(Pass { of: self, out });
     }
 }

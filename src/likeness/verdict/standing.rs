@@ -18,6 +18,11 @@ pub struct Standing {
 }
 
 impl Standing {
+    /// There is a verdict, and the newest look says the same.
+    pub fn undisputed(&self) -> bool {
+        self.announced.kin != Kin::Unsure && self.newest.kin == self.announced.kin
+    }
+
     /// Takes the look at block `now`; gives whether the announced kin changed.
     pub fn take(&mut self, look: Opinion, now: u64, shares_sound: bool) -> bool {
         let before = self.announced.kin;

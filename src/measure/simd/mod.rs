@@ -35,6 +35,8 @@ pub trait F32x8: Copy + Debug {
     fn sums(of: [Self; 8]) -> Self;
     /// Bit n is set when lane n is larger than that of `o`.
     fn over(self, o: Self) -> u32;
+    /// `self` where `value` is at most `top`, else 0.
+    fn where_at_most(self, value: Self, top: Self) -> Self;
 }
 
 /// Four f64.
@@ -106,7 +108,10 @@ impl Isa {
 
     /// The best that this processor has.
     pub fn best() -> Self {
-        Self::all()[0]
+        #[cfg(target_arch = "x86_64")]
+        return Self(x86::HasAvx2::ask().map_or(Which::Sse2, Which::Avx2));
+        #[cfg(not(target_arch = "x86_64"))]
+        Self::PLAIN
     }
 
     /// Its name, for people.
@@ -220,6 +225,10 @@ impl F32x8 for [f32; 8] {
     #[inline(always)]
     fn over(self, o: Self) -> u32 {
         (0..8).fold(0, |bits, i| bits | u32::from(self[i] > o[i]) << i)
+    }
+    #[inline(always)]
+    fn where_at_most(self, value: Self, top: Self) -> Self {
+        std::array::from_fn(|i| if value[i] <= top[i] { self[i] } else { 0.0 })
     }
 }
 

@@ -110,6 +110,10 @@ impl F32x8 for Wide {
     fn over(self, o: Self) -> u32 {
         unsafe { _mm256_movemask_ps(_mm256_cmp_ps::<_CMP_GT_OQ>(self.0, o.0)) as u32 }
     }
+    #[inline(always)]
+    fn where_at_most(self, value: Self, top: Self) -> Self {
+        Self(unsafe { _mm256_and_ps(_mm256_cmp_ps::<_CMP_LE_OQ>(value.0, top.0), self.0) })
+    }
 }
 
 /// Lanes 0 to 3 and 4 to 7 of `a` added, then those of `b`.
@@ -219,6 +223,11 @@ impl F32x8 for Two {
     fn over(self, o: Self) -> u32 {
         let bits = |a, b| unsafe { _mm_movemask_ps(_mm_cmpgt_ps(a, b)) as u32 };
         bits(self.0, o.0) | bits(self.1, o.1) << 4
+    }
+    #[inline(always)]
+    fn where_at_most(self, value: Self, top: Self) -> Self {
+        let kept = |this, value, top| unsafe { _mm_and_ps(_mm_cmple_ps(value, top), this) };
+        Self(kept(self.0, value.0, top.0), kept(self.1, value.1, top.1))
     }
 }
 

@@ -41,7 +41,7 @@ pub struct Compressor {
 pub(super) fn fit(cells: &[&Cell], kinds: &[f64], of_cell: &[OfCell]) -> Option<Compressor> {
     let moments = || cells.iter().flat_map(|cell| &cell.moments);
     let levels: Vec<f64> = moments().map(|m| f64::from(m.level_db)).collect();
-    let least_db = percentile(&levels, 0.95) - SOFTER_DB;
+    let least_db = percentile(&mut levels.clone(), 0.95) - SOFTER_DB;
     let row = |(moment, m): (usize, &MomentGain)| {
         let (cell, kind) = (cells[moment / CELL_FRAMES], kinds[moment / CELL_FRAMES]);
         // A moment's own gain is told beside its cell's.
@@ -119,8 +119,8 @@ impl Search {
             Setting { threshold_db: at.threshold_db - closer_db, ..at },
             Setting { threshold_db: at.threshold_db + closer_db, ..at },
             Setting { attack: at.attack / times, ..at },
-            Setting { attack: at.attack * times, ..at },
-            Setting { release: at.release / times, ..at },
+            Setting { attack: (at.attack * times).min(at.release), ..at },
+            Setting { release: (at.release / times).max(at.attack), ..at },
             Setting { release: at.release * times, ..at },
             Setting { by_square: (at.by_square - part).max(0.0), ..at },
             Setting { by_square: (at.by_square + part).min(1.0), ..at },
@@ -232,6 +232,7 @@ mod tests {
                     gain_db: [[[0.0; BANDS]; 3]; 2],
                     coherence: [[[1.0; BANDS]; 3]; 2],
                     house_db: [0.0; BANDS],
+                    house_power: [1.0; BANDS],
                     stream_db: [0.0; 2],
                     broad_db: moments.iter().map(|m| m.gain_db).sum::<f32>() / CELL_FRAMES as f32,
                     level_db: -20.0,

@@ -23,7 +23,7 @@ pub(super) struct Setting {
     pub(super) threshold_db: f64,
     /// Seconds.
     pub(super) attack: f64,
-    /// Seconds.
+    /// Seconds, not fewer than those of the attack.
     pub(super) release: f64,
     /// 0 where it goes by peaks, 1 by the mean square; what goes by peaks, and takes its time, is between.
     pub(super) by_square: f64,
@@ -44,8 +44,8 @@ impl Sound {
     /// Of peaks, dBFS, and their crests, dB; a moment at least.
     pub(super) fn new(peaks: Vec<f32>, crests: Vec<f32>) -> Self {
         let loud = |by_square: f32| {
-            let levels: Vec<f64> = peaks.iter().zip(&crests).map(|(p, c)| f64::from(p - by_square * c)).collect();
-            percentile(&levels, 0.95)
+            let mut levels: Vec<f64> = peaks.iter().zip(&crests).map(|(p, c)| f64::from(p - by_square * c)).collect();
+            percentile(&mut levels, 0.95)
         };
         let window: [f32; WINDOW] =
             std::array::from_fn(|i| (std::f32::consts::PI * (i as f32 + 0.5) / WINDOW as f32).sin().powi(4));
@@ -82,6 +82,8 @@ impl Kernel for Taken<'_> {
         let threshold = S::F32::load(&settings.map(|s| sound.threshold_db(&s) as f32));
         let rising = S::F32::load(&settings.map(|s| keep(s.attack)));
         let falling = S::F32::load(&settings.map(|s| keep(s.release)));
+        let one = S::F32::splat(1.0);
+        let (rise, fall) = (one.sub(rising), one.sub(falling));
         let by_square = S::F32::load(&settings.map(|s| s.by_square as f32));
         let (zero, half, knee) = (S::F32::splat(0.0), S::F32::splat(KNEE_DB / 2.0), S::F32::splat(KNEE_DB));
         let parabola = S::F32::splat(0.5 / KNEE_DB);
@@ -95,8 +97,8 @@ impl Kernel for Taken<'_> {
             let bent = over.add(half).max(zero).min(knee);
             // A parabola within the knee, straight above.
             let want = bent.mul(bent).mul(parabola).add(over.sub(half).max(zero));
-            let apart = now.sub(want);
-            now = want.add(falling.mul(apart.max(zero))).add(rising.mul(apart.min(zero)));
+            // The slower of the two ways is nearer to where it was from above, and the quicker one from below.
+            now = rising.mul(now).add(rise.mul(want)).max(falling.mul(now).add(fall.mul(want)));
             let (window, place) = ((at + PEAKS / 2) / PEAKS, (at + PEAKS / 2) % PEAKS);
             if place == 0 {
                 if window >= 2 {
