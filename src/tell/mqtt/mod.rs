@@ -5,18 +5,19 @@
 //! told when the broker has acknowledged every message of it. No home-automation discovery: what is in use belongs
 //! to single products.
 
+mod worker;
+
 use super::gate::Manners;
-use super::queue::{Channel, Miss, chance};
-use super::retry::Retry;
+use super::queue::{Channel, Miss};
 use super::secret::SecretPlace;
 use crate::ledger::{Notice, NoticeStep};
-use rumqttc::{Client, Connection, Event, LastWill, MqttOptions, Packet, QoS, Transport};
-use std::collections::BTreeMap;
+use rumqttc::{Client, LastWill, MqttOptions, QoS, Transport};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
+use worker::{Line, States, Worker};
 
 /// Time for the broker to acknowledge, seconds (own choice).
 const ANSWER_SECONDS: u64 = 15;
@@ -71,16 +72,6 @@ pub fn topic_level(name: &str) -> String {
     let level: String = name.to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
     if level.is_empty() { "venue".into() } else { level }
 }
-
-/// What the pump tells of the line.
-enum Line {
-    Up,
-    Down(String),
-    Acknowledged,
-}
-
-/// States that the broker should hold, topic to payload.
-type States = Arc<Mutex<BTreeMap<String, Vec<u8>>>>;
 
 struct Pump {
     client: Client,
@@ -260,66 +251,6 @@ impl Channel for Mqtt {
             && !matches!(pump.line.recv_timeout(Duration::from_millis(100)), Err(RecvTimeoutError::Disconnected))
         {
         }
-    }
-}
-
-/// The thread that holds the line.
-struct Worker {
-    client: Client,
-    tell: SyncSender<Line>,
-    stop: Arc<AtomicBool>,
-    states: States,
-    status: String,
-}
-
-impl Worker {
-    fn run(self, mut connection: Connection) {
-        let mut retry = Retry::default();
-        loop {
-            match connection.recv() {
-                Ok(Ok(Event::Incoming(Packet::ConnAck(_)))) => {
-                    retry.reset();
-                    self.refresh();
-                    let _ = self.tell.try_send(Line::Up);
-                }
-                Ok(Ok(Event::Incoming(Packet::PubAck(_)))) => {
-                    let _ = self.tell.try_send(Line::Acknowledged);
-                }
-                Ok(Ok(_)) => {}
-                Ok(Err(e)) => {
-                    if self.stop.load(Ordering::Relaxed) {
-                        return;
-                    }
-                    let _ = self.tell.try_send(Line::Down(why(&e)));
-                    let end = Instant::now() + retry.wait(chance(), None);
-                    while Instant::now() < end && !self.stop.load(Ordering::Relaxed) {
-                        std::thread::sleep(Duration::from_millis(100));
-                    }
-                }
-                Err(_) => return,
-            }
-        }
-    }
-
-    /// A broker that was started again may have forgotten what it held: it is told anew, without acknowledgement,
-    /// so that only a notice's own messages are counted.
-    fn refresh(&self) {
-        let _ = self.client.try_publish(&self.status, QoS::AtMostOnce, true, "online");
-        let states = self.states.lock().unwrap_or_else(PoisonError::into_inner);
-        for (topic, payload) in states.iter() {
-            let _ = self.client.try_publish(topic, QoS::AtMostOnce, true, payload.clone());
-        }
-    }
-}
-
-fn why(error: &rumqttc::ConnectionError) -> String {
-    use rumqttc::ConnectionError as E;
-    match error {
-        E::ConnectionRefused(code) => format!("the broker does not let us in ({code:?})"),
-        E::Io(e) => format!("the broker cannot be reached ({})", e.kind()),
-        E::Tls(_) => "the broker cannot prove who it is (its certificate is not trusted here)".into(),
-        E::NetworkTimeout | E::FlushTimeout => "the broker does not answer".into(),
-        _ => "the line to the broker broke".into(),
     }
 }
 
