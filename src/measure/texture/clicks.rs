@@ -4,7 +4,7 @@
 //! prediction (covariance method over 20 ms) leaves a residue; a click is a residue in one cell of 0.5 ms that is
 //! 14 dB over every other within 12 ms. Glottal pulses, string attacks, drums, claps have neighbours as large.
 
-use super::super::simd::{F32x8, F64x4, Simd};
+use super::super::simd::{F32x8, F64x4, Simd, peak_of};
 
 /// Samples that predict.
 pub(super) const ORDER: usize = 8;
@@ -27,6 +27,8 @@ const MOST_SAMPLES: usize = ORDER + 2;
 /// Part of the ceiling that a top reaches which was cut off there, and by how much of it its samples differ.
 const EDGE: f32 = 0.85;
 const FLAT: f32 = 0.04;
+/// Samples from two before a residue on that are looked at for a top beside it.
+const RIM: usize = 4;
 /// What is left of the ceiling after a hop (half of it after 0.35 s).
 const CEILING_SINKS: f32 = 0.98;
 
@@ -77,7 +79,10 @@ impl Clicks {
                 let into = &mut fresh[cell * n / CELLS..];
                 *residue = residue_of::<S>(samples, part.clone(), &predictor, into);
                 if *residue > LEAST {
-                    edges[cell] = is_edge(&samples[part.start - 2..], &into[..part.len()], EDGE * self.ceiling);
+                    let (around, ceiling) = (&samples[part.start - 2..], EDGE * self.ceiling);
+                    // Few cells reach up to it.
+                    let reach = &around[..(part.len() + RIM).min(around.len())];
+                    edges[cell] = peak_of::<S>(reach) > ceiling && is_edge(around, &into[..part.len()], ceiling);
                 }
             }
         } else {
@@ -131,7 +136,7 @@ impl Clicks {
 /// sample stands alone). `samples` begin two before the residues'.
 fn is_edge(samples: &[f32], residues: &[f32], ceiling: f32) -> bool {
     let top = (0..residues.len()).max_by(|a, b| residues[*a].abs().total_cmp(&residues[*b].abs())).unwrap_or(0);
-    samples[top..samples.len().min(top + 5)]
+    samples[top..samples.len().min(top + RIM + 1)]
         .windows(2)
         .any(|w| w[0].abs() > ceiling && (w[0] - w[1]).abs() < FLAT * ceiling)
 }
