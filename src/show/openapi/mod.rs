@@ -285,7 +285,7 @@ mod tests {
 
     #[test]
     fn every_route_is_documented_and_every_documented_one_is_there() {
-        let router = include_str!("mod.rs");
+        let router = include_str!("../mod.rs");
         let routes: Vec<(&str, &str)> = router
             .split(".route(\"")
             .skip(1)
