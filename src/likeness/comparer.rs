@@ -306,6 +306,16 @@ mod tests {
     }
 
     #[test]
+    fn sides_that_are_nearly_the_same_are_told_apart() {
+        let (a, b) = (bursts(25, 7), bursts(25, 91));
+        // -28 dB of the other side is another sound.
+        let right: Vec<f32> = a.iter().zip(&b).map(|(a, b)| 0.8 * a + 0.03 * b).collect();
+        let balance = compared(&[&a, &right], &right).balance.unwrap();
+        assert_eq!(balance.from[0], 1);
+        assert!(balance.unexplained_db < -50.0, "{balance:?}");
+    }
+
+    #[test]
     fn a_sum_against_one_side_is_known_for_what_it_is() {
         let (a, b) = (bursts(25, 7), bursts(25, 91));
         let sum: Vec<f32> = a.iter().zip(&b).map(|(a, b)| (a + b) / 2.0).collect();

@@ -87,6 +87,12 @@ pub struct Steps {
 /// Seconds of a cell.
 pub const CELL_SECONDS: f64 = (CELL_FRAMES * super::spectra::STEP) as f64 / super::thin::WORK_HZ as f64;
 
+/// A side is taken for the one of its name unless another leaves less than this part of what it leaves (as an amplitude),
+/// and less by more than this. Voices that stand apart are each nearly all of their bands: the wrong side may leave no
+/// more than -32 dB, and a step with each change from talk to song.
+const STRAIGHT: f64 = 0.7;
+const STRAIGHT_LESS: f64 = 0.001;
+
 /// Compares over `cells` (of blocks in which both feeds had sound and agreed on the delay). `channels` are those of
 /// stream and house, `kinds` is 1 for talk, -1 for held sound, 0 for neither.
 pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<Balance> {
@@ -102,14 +108,15 @@ pub fn compare(cells: &[&Cell], kinds: &[f64], channels: [usize; 2]) -> Option<B
     let mut tables = Vec::new();
     for c in (0..channels[0]).filter(|c| out.used[*c]) {
         let straight = |m: usize| m == c || channels == [1, 1];
-        let mean = |m: usize| {
+        let strange = |m: usize| {
             let all = cells.iter().zip(&heard).flat_map(|(cell, heard)| {
-                (0..BANDS).filter(|b| heard[*b]).map(move |b| f64::from(cell.coherence[c][m][b]))
+                (0..BANDS).filter(|b| heard[*b]).map(move |b| (1.0 - f64::from(cell.coherence[c][m][b])).sqrt())
             });
-            let (n, sum) = all.fold((0.0, 0.0), |(n, s), g| (n + 1.0, s + g));
-            sum / f64::max(n, 1.0) + if straight(m) { 0.003 } else { 0.0 }
+            let (n, sum) = all.fold((0.0, 0.0), |(n, s), x| (n + 1.0, s + x));
+            let mean = sum / f64::max(n, 1.0);
+            if straight(m) { STRAIGHT * mean - STRAIGHT_LESS } else { mean }
         };
-        let (best, _) = references.iter().map(|m| (*m, mean(*m))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let (best, _) = references.iter().map(|m| (*m, strange(*m))).min_by(|a, b| a.1.total_cmp(&b.1))?;
         out.from[c] = best;
         tables.push(Table::new(cells, &heard, c, best));
     }
