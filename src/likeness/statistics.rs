@@ -154,6 +154,33 @@ mod tests {
     }
 
     #[test]
+    fn a_weighted_median_is_that_of_the_sorted_values_on_every_instruction_set() {
+        let mut seed = 5u32;
+        let mut random = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(seed >> 16) / 4096.0 - 8.0
+        };
+        for n in 1..=MOST {
+            // Whole weights: their sums are exact in any order.
+            let rows: Vec<(f64, f64)> = (0..n).map(|_| (random(), random().max(0.0).floor())).collect();
+            let (values, weights): (Vec<f64>, Vec<f64>) = rows.iter().copied().unzip();
+            let mut sorted = rows;
+            sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let half = weights.iter().sum::<f64>() / 2.0;
+            let mut up_to = 0.0;
+            let reach = |row: &&(f64, f64)| {
+                up_to += row.1;
+                row.1 > 0.0 && up_to >= half
+            };
+            let expected = sorted.iter().find(reach).map_or(0.0, |row| row.0);
+            for isa in Isa::all() {
+                let found = isa.run(WeightedMedian { values: &values, weights: &weights });
+                assert_eq!(found, expected, "{n} values, {}", isa.name());
+            }
+        }
+    }
+
+    #[test]
     fn a_weighted_median_leaves_out_what_has_no_weight() {
         assert_eq!(weighted_median(&[9.0, 1.0, 2.0, 3.0], &[0.0, 1.0, 1.0, 5.0]), 3.0);
         assert_eq!(weighted_median(&[9.0, 1.0, 2.0], &[0.0, 1.0, 1.0]), 1.0);

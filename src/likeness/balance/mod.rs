@@ -88,9 +88,9 @@ pub struct Steps {
 pub const CELL_SECONDS: f64 = (CELL_FRAMES * super::spectra::STEP) as f64 / super::thin::WORK_HZ as f64;
 
 /// A side is taken for the one of its name unless another leaves less than this part of what it leaves (as an amplitude),
-/// and less by more than this. Voices that stand apart are each nearly all of their bands: the wrong side may leave no
-/// more than -32 dB, and a step with each change from talk to song.
-const STRAIGHT: f64 = 0.7;
+/// and less by more than this. The wrong side may leave no more than -32 dB where voices stand apart, each nearly all of
+/// its bands; and a side that is the sum of both may leave -27 dB behind a compressor, and 4 dB more beside the wrong one.
+const STRAIGHT: f64 = 0.9;
 const STRAIGHT_LESS: f64 = 0.001;
 
 /// Compares over `cells` (of blocks in which both feeds had sound and agreed on the delay). `channels` are those of
