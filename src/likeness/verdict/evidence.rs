@@ -38,9 +38,11 @@ pub(super) fn balance_moves(heard: &Heard, b: &Balance) -> bool {
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && over_copy(limit::NO_ROOM_OVER_COPY);
     let by_groups = b.jitter_db >= limit::GROUPED_JITTER_DB && b.local_moves_db < limit::GROUPED_LOCAL * b.moves_db;
+    let explained =
+        b.compressor.is_some_and(|c| c.rest_db <= limit::FITTED_REST_DB && c.step_db.abs() <= limit::FITTED_STEP_DB);
     b.lasting_moves_db >= least_lasting_db(b)
         && !(by_groups && b.lasting_moves_db < limit::GROUPED_LASTING * b.moves_beside_step_db)
-        && over_copy(limit::OWN_MOVES)
+        && over_copy(if explained { limit::EXPLAINED_OWN_MOVES } else { limit::OWN_MOVES })
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
         && no_room
         && several

@@ -23,6 +23,9 @@ pub(super) const GROUPED_LOCAL: f64 = 0.6;
 pub(super) const GROUPED_LASTING: f64 = 0.4;
 /// Own: movement beside one change of the static gains over that of an equalised and compressed copy.
 pub(super) const OWN_MOVES: f64 = 1.0;
+/// The same where a compressor explains the gain of the whole, talk beside it as loud as held sound: such a copy behind
+/// a strong equaliser has shown 1.05.
+pub(super) const EXPLAINED_OWN_MOVES: f64 = 1.3;
 /// Own: share of the movement that outlasts one change of the equaliser or of the patch.
 pub(super) const OWN_BESIDE_STEP: f64 = 0.5;
 /// Own: sound that is not talk, seconds (talk alone may be one talker behind a heavy compressor).
