@@ -86,7 +86,7 @@ impl Taught {
 
 impl FeedBoard {
     /// A feed of which nothing was heard yet.
-    pub(super) fn new(feed: &FeedView<'_>) -> Self {
+    pub(super) fn new(feed: FeedView<'_>) -> Self {
         Self {
             name: feed.name.to_string(),
             role: feed.role,
@@ -98,7 +98,7 @@ impl FeedBoard {
             recent_lufs: None,
             floor_lufs: None,
             taught: Taught::default(),
-            lives: feed.lives.clone(),
+            lives: feed.lives,
             ribbon: VecDeque::with_capacity(RIBBON_SECONDS),
             lost_seconds: 0.0,
             raised_total: [Severity::Note, Severity::Advice, Severity::Warning].map(|s| (s, 0)).into(),

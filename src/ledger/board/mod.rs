@@ -78,7 +78,7 @@ pub struct Board {
 impl Board {
     /// An empty board for the feeds of `chain`.
     pub fn new(venue: &str, target: Target, chain: &Chain) -> Self {
-        let feeds = (0..chain.feeds()).filter_map(|i| chain.feed(i)).map(|f| FeedBoard::new(&f)).collect();
+        let feeds = (0..chain.feeds()).filter_map(|i| chain.feed(i)).map(FeedBoard::new).collect();
         Self {
             venue: venue.into(),
             target,

@@ -1,7 +1,7 @@
 //! What speaks for an own mix, and what for a copy, in the figures of a span.
 
 use super::{Heard, limit};
-use crate::likeness::balance::{Balance, Steps};
+use crate::likeness::balance::{Balance, Compressor, Steps};
 
 /// Lasting movement that an equalised and compressed copy would show here, dB.
 fn copy_lasting_db(b: &Balance) -> f64 {
@@ -23,6 +23,16 @@ fn least_lasting_db(b: &Balance) -> f64 {
         .max(limit::OWN_OVER_MOVES * b.moves_beside_step_db)
 }
 
+/// The compressor that was fitted, if it leaves little of the gain.
+fn fitted(b: &Balance) -> Option<Compressor> {
+    b.compressor.filter(|c| c.rest_db <= limit::FITTED_REST_DB)
+}
+
+/// Beside this compressor talk is as loud to held sound as in the house.
+fn talk_is_level(c: &Compressor) -> bool {
+    c.step_db.abs() <= limit::FITTED_STEP_DB
+}
+
 /// The bands move against each other in a way that no copy's do.
 pub(super) fn balance_moves(heard: &Heard, b: &Balance) -> bool {
     let whole = limit::OWN_WHOLE_DB.max(limit::OWN_WHOLE_OVER_STRANGER * b.stranger_moves_db);
@@ -38,8 +48,7 @@ pub(super) fn balance_moves(heard: &Heard, b: &Balance) -> bool {
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && over_copy(limit::NO_ROOM_OVER_COPY);
     let by_groups = b.jitter_db >= limit::GROUPED_JITTER_DB && b.local_moves_db < limit::GROUPED_LOCAL * b.moves_db;
-    let explained =
-        b.compressor.is_some_and(|c| c.rest_db <= limit::FITTED_REST_DB && c.step_db.abs() <= limit::FITTED_STEP_DB);
+    let explained = fitted(b).is_some_and(|c| talk_is_level(&c));
     b.lasting_moves_db >= least_lasting_db(b)
         && !(by_groups && b.lasting_moves_db < limit::GROUPED_LASTING * b.moves_beside_step_db)
         && over_copy(if explained { limit::EXPLAINED_OWN_MOVES } else { limit::OWN_MOVES })
@@ -64,7 +73,7 @@ pub(super) fn like_a_copy(b: &Balance) -> bool {
         && b.lasting_moves_db <= limit::COPY_LASTING * copy_lasting_db(b);
     // A compressor hides how loud talk and music are to each other, unless it is known what it does.
     let compressed = b.jitter_db >= limit::COMPRESSED_JITTER_DB;
-    let fitted = b.compressor.filter(|c| c.rest_db <= limit::FITTED_REST_DB);
+    let fitted = fitted(b);
     let (most_db, over_copy, lasting) = match (compressed, fitted) {
         (true, Some(_)) => (limit::FITTED_MOVES_DB, limit::FITTED_OVER_COPY, limit::FITTED_LASTING),
         (true, None) => (limit::PROCESSED_MOVES_DB, limit::COMPRESSED_OVER_COPY, limit::COMPRESSED_LASTING),
@@ -87,7 +96,7 @@ pub(super) fn like_a_copy(b: &Balance) -> bool {
         && (b.moves_db <= limit::COPY_MOVES_DB
             || b.moves_db <= limit::PROCESSED_MOVES_DB && b.unexplained_db > limit::ADDED_DB);
     let no_step = match b.compressor {
-        Some(c) => fitted.is_some() && c.step_db.abs() <= limit::FITTED_STEP_DB,
+        Some(_) => fitted.is_some_and(|c| talk_is_level(&c)),
         None => b.talk_step_db.abs() <= limit::COPY_TALK_STEP_DB,
     };
     (still || processed || added) && b.block_rest_db <= limit::COPY_REST_DB && no_step

@@ -40,8 +40,8 @@ pub struct Compressor {
 /// Fits over `cells`; `kinds` as in `compare`. `None` where there is not enough of talk and of held sound.
 pub(super) fn fit(cells: &[&Cell], kinds: &[f64], of_cell: &[OfCell]) -> Option<Compressor> {
     let moments = || cells.iter().flat_map(|cell| &cell.moments);
-    let levels: Vec<f64> = moments().map(|m| f64::from(m.level_db)).collect();
-    let least_db = percentile(&mut levels.clone(), 0.95) - SOFTER_DB;
+    let mut levels: Vec<f64> = moments().map(|m| f64::from(m.level_db)).collect();
+    let least_db = percentile(&mut levels, 0.95) - SOFTER_DB;
     let row = |(moment, m): (usize, &MomentGain)| {
         let (cell, kind) = (cells[moment / CELL_FRAMES], kinds[moment / CELL_FRAMES]);
         // A moment's own gain is told beside its cell's.
