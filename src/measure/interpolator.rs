@@ -126,11 +126,11 @@ impl Interpolator {
     #[inline(always)]
     pub(super) fn group<S: Simd>(&self, line: &[f32], peak: f32, top: f32) -> f32 {
         let line = &line[..TAPS + GROUP - 1];
-        // Every other pair apart: two short chains of sums instead of a long one.
+        // Every other pair apart: two short chains of sums instead of a long one, and few registers at a time.
         let zero = S::F32::splat(0.0);
         let (mut middle, mut even, mut odd) = ([zero; 2], [zero; 2], [zero; 2]);
-        for (two, by) in self.coarse.as_chunks::<2>().0.iter().enumerate() {
-            for i in 0..2 {
+        for i in 0..2 {
+            for (two, by) in self.coarse.as_chunks::<2>().0.iter().enumerate() {
                 let k = 2 * two + i;
                 let (x, y) = (S::F32::load(&line[k..]), S::F32::load(&line[TAPS - 1 - k..]));
                 let (sum, difference) = (x.add(y), x.sub(y));

@@ -155,8 +155,13 @@ impl F64x4 for WideDouble {
         Self(unsafe { _mm256_mul_pd(self.0, o.0) })
     }
     #[inline(always)]
-    fn swapped_pairs(self) -> Self {
-        Self(unsafe { _mm256_permute_pd::<0b0101>(self.0) })
+    fn plus_products_of_pairs(self, of: Self) -> Self {
+        self.add(of.mul(Self(unsafe { _mm256_permute_pd::<0b0101>(of.0) })))
+    }
+    #[inline(always)]
+    fn products_of_pairs(self) -> [f64; 2] {
+        let lanes = self.lanes();
+        [lanes[0], lanes[2]]
     }
     #[inline(always)]
     fn upper_then_lower(self, o: Self) -> Self {
@@ -277,8 +282,16 @@ impl F64x4 for TwoDouble {
         unsafe { Self(_mm_mul_pd(self.0, o.0), _mm_mul_pd(self.1, o.1)) }
     }
     #[inline(always)]
-    fn swapped_pairs(self) -> Self {
-        unsafe { Self(_mm_shuffle_pd::<1>(self.0, self.0), _mm_shuffle_pd::<1>(self.1, self.1)) }
+    fn plus_products_of_pairs(self, of: Self) -> Self {
+        unsafe {
+            let (left, right) = (_mm_unpacklo_pd(of.0, of.1), _mm_unpackhi_pd(of.0, of.1));
+            Self(_mm_add_pd(self.0, _mm_mul_pd(left, right)), self.1)
+        }
+    }
+    #[inline(always)]
+    fn products_of_pairs(self) -> [f64; 2] {
+        let lanes = self.lanes();
+        [lanes[0], lanes[1]]
     }
     #[inline(always)]
     fn upper_then_lower(self, o: Self) -> Self {
