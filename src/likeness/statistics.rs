@@ -1,6 +1,6 @@
 //! Medians, spreads and fits over the cells of a comparison.
 
-use crate::measure::simd::{F32x8, Isa, Kernel, Simd};
+use crate::measure::simd::{F32x8, Isa, Kernel, Lanes, Simd};
 
 /// A weighted spread, less what chance explains.
 #[derive(Debug, Clone, Copy, Default)]

@@ -1,6 +1,6 @@
 //! A low-pass that keeps every so many-th value, tick by tick.
 
-use super::simd::{F32x8, Isa, Kernel, Simd, products};
+use super::simd::{F32x8, Isa, Kernel, Lanes, Simd, products};
 
 /// Outputs that are made together.
 const TOGETHER: usize = 8;

@@ -1,7 +1,7 @@
 //! The interpolator of the true peak: its points between two samples, eight pairs at once or one, and the bounds that
 //! make most of them needless. What it is and why: `true_peak`.
 
-use super::simd::{F32x8, Simd};
+use super::simd::{F32x8, Lanes, Simd};
 use super::taps::{BEFORE, COARSE, FINE, TAPS, coarse_bound, line_bound, place, taps, weights};
 
 /// Second differences on each side of a pair's middle that count by their own weights; the others as the largest.

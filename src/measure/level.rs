@@ -1,7 +1,7 @@
 //! Sample-level statistics of one channel: peak, mean square, DC, runs at full scale, runs of exact zero.
 
 use super::ChannelLevel;
-use super::simd::{F32x8, Simd};
+use super::simd::{F32x8, Lanes, Simd};
 
 /// |sample| from which a sample counts as full scale (common practice: 0.999).
 pub const FULL_SCALE: f32 = 0.999;

@@ -7,7 +7,7 @@
 use super::mains::{Mains, MainsEar};
 use super::peaks;
 pub use super::peaks::{PEAKS, Peak};
-use super::simd::{F32x8, Isa, Kernel, Simd};
+use super::simd::{F32x8, Isa, Kernel, Lanes, Simd};
 use super::transform::{Bins, Plan, Work, plan};
 
 /// Third-octave bands: IEC 61260-1 numbers 20 (100 Hz) to 43 (20 kHz).

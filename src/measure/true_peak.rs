@@ -20,7 +20,7 @@
 //! Every bound is widened by more than f32 arithmetic can lose. Tests compare with every point computed.
 
 use super::interpolator::{GROUP, Interpolator};
-use super::simd::{F32x8, Simd, peak_of};
+use super::simd::{F32x8, Lanes, Simd, peak_of};
 use super::taps::{BEFORE, TAPS};
 use crate::units::HOPS_A_TICK;
 

@@ -1,7 +1,7 @@
 //! Rows of bands beside their neighbours.
 
 use crate::likeness::spectra::BANDS;
-use crate::measure::simd::{F32x8, Kernel, Simd};
+use crate::measure::simd::{F32x8, Kernel, Lanes, Simd};
 
 /// Bands before and behind that are neighbours.
 const NEAR: usize = 3;

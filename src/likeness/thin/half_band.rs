@@ -2,7 +2,7 @@
 //! but for the one in the middle, and the others stand twice. What 48 kHz needs, by far the most.
 
 use super::{Channel, WORK_HOP, lowpass};
-use crate::measure::simd::{F32x8, Isa, Kernel, Simd};
+use crate::measure::simd::{Isa, Kernel, Lanes, Simd};
 
 /// Coefficients on either side of the middle one, of those that are not 0.
 const SIDE: usize = 6;

@@ -1,7 +1,7 @@
 //! Any whole ratio of rates: one row of coefficients for each place that an output can have between two samples.
 
 use super::{Channel, DOWN_DB, LATE, TRANSITION_HZ, WORK_HOP, WORK_HZ, lowpass};
-use crate::measure::simd::{F32x8, Isa, Kernel, Simd, products};
+use crate::measure::simd::{F32x8, Isa, Kernel, Lanes, Simd, products};
 use crate::units::SampleRate;
 
 /// One channel's way to the work rate.

@@ -8,21 +8,26 @@
 mod x86;
 
 use std::fmt::Debug;
+use std::ops::{Add, Mul, Sub};
 
-/// Eight f32.
-pub trait F32x8: Copy + Debug {
+/// `N` numbers side by side.
+pub trait Lanes<T, const N: usize>: Copy + Debug {
     /// The same number on all lanes.
-    fn splat(x: f32) -> Self;
-    /// The first eight of `from`; panics when there are fewer.
-    fn load(from: &[f32]) -> Self;
+    fn splat(x: T) -> Self;
+    /// The first `N` of `from`; panics when there are fewer.
+    fn load(from: &[T]) -> Self;
     /// The lanes.
-    fn lanes(self) -> [f32; 8];
+    fn lanes(self) -> [T; N];
     /// Sum.
     fn add(self, o: Self) -> Self;
     /// Difference.
     fn sub(self, o: Self) -> Self;
     /// Product.
     fn mul(self, o: Self) -> Self;
+}
+
+/// Eight f32.
+pub trait F32x8: Lanes<f32, 8> {
     /// `self` where it is larger, else `o`.
     fn max(self, o: Self) -> Self;
     /// `self` where it is smaller, else `o`.
@@ -40,19 +45,7 @@ pub trait F32x8: Copy + Debug {
 }
 
 /// Four f64.
-pub trait F64x4: Copy + Debug {
-    /// The same number on all lanes.
-    fn splat(x: f64) -> Self;
-    /// The first four of `from`; panics when there are fewer.
-    fn load(from: &[f64]) -> Self;
-    /// The lanes.
-    fn lanes(self) -> [f64; 4];
-    /// Sum.
-    fn add(self, o: Self) -> Self;
-    /// Difference.
-    fn sub(self, o: Self) -> Self;
-    /// Product.
-    fn mul(self, o: Self) -> Self;
+pub trait F64x4: Lanes<f64, 4> {
     /// The first four of `from`; panics when there are fewer.
     fn widened(from: &[f32]) -> Self;
     /// The products of lanes 0 and 1 and of lanes 2 and 3 of `of`, added to those that `self` keeps: where, only
@@ -179,17 +172,20 @@ fn first<T: Copy + Default, const N: usize>(from: &[T]) -> [T; N] {
     lanes
 }
 
-impl F32x8 for [f32; 8] {
+impl<T, const N: usize> Lanes<T, N> for [T; N]
+where
+    T: Copy + Default + Debug + Add<Output = T> + Sub<Output = T> + Mul<Output = T>,
+{
     #[inline(always)]
-    fn splat(x: f32) -> Self {
-        [x; 8]
+    fn splat(x: T) -> Self {
+        [x; N]
     }
     #[inline(always)]
-    fn load(from: &[f32]) -> Self {
+    fn load(from: &[T]) -> Self {
         first(from)
     }
     #[inline(always)]
-    fn lanes(self) -> [f32; 8] {
+    fn lanes(self) -> [T; N] {
         self
     }
     #[inline(always)]
@@ -204,6 +200,9 @@ impl F32x8 for [f32; 8] {
     fn mul(self, o: Self) -> Self {
         each(self, o, |a, b| a * b)
     }
+}
+
+impl F32x8 for [f32; 8] {
     #[inline(always)]
     fn max(self, o: Self) -> Self {
         each(self, o, |a, b| if a > b { a } else { b })
@@ -236,30 +235,6 @@ impl F32x8 for [f32; 8] {
 }
 
 impl F64x4 for [f64; 4] {
-    #[inline(always)]
-    fn splat(x: f64) -> Self {
-        [x; 4]
-    }
-    #[inline(always)]
-    fn load(from: &[f64]) -> Self {
-        first(from)
-    }
-    #[inline(always)]
-    fn lanes(self) -> [f64; 4] {
-        self
-    }
-    #[inline(always)]
-    fn add(self, o: Self) -> Self {
-        each(self, o, |a, b| a + b)
-    }
-    #[inline(always)]
-    fn sub(self, o: Self) -> Self {
-        each(self, o, |a, b| a - b)
-    }
-    #[inline(always)]
-    fn mul(self, o: Self) -> Self {
-        each(self, o, |a, b| a * b)
-    }
     #[inline(always)]
     fn plus_products_of_pairs(self, of: Self) -> Self {
         [self[0] + of[0] * of[1], self[1] + of[2] * of[3], 0.0, 0.0]

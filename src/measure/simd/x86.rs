@@ -2,7 +2,7 @@
 //! from slices whose length was checked. Values of the AVX2 types exist only inside `with_avx2`.
 #![allow(unsafe_code)]
 
-use super::{F32x8, F64x4, Kernel, Simd};
+use super::{F32x8, F64x4, Kernel, Lanes, Simd};
 use std::arch::x86_64::*;
 
 /// This processor has AVX2: only asking it makes one.
@@ -61,7 +61,7 @@ impl Simd for Sse2 {
     type F64 = TwoDouble;
 }
 
-impl F32x8 for Wide {
+impl Lanes<f32, 8> for Wide {
     avx!(splat(x: f32) -> Self = Self(_mm256_set1_ps(x)));
     avx!(load(from: &[f32]) -> Self = Self(_mm256_loadu_ps(from[..8].as_ptr())));
     #[inline(always)]
@@ -84,6 +84,9 @@ impl F32x8 for Wide {
     fn mul(self, o: Self) -> Self {
         Self(unsafe { _mm256_mul_ps(self.0, o.0) })
     }
+}
+
+impl F32x8 for Wide {
     #[inline(always)]
     fn max(self, o: Self) -> Self {
         Self(unsafe { _mm256_max_ps(self.0, o.0) })
@@ -130,10 +133,9 @@ fn pairs(a: __m256, b: __m256) -> __m256 {
     unsafe { _mm256_add_ps(_mm256_shuffle_ps::<0x44>(a, b), _mm256_shuffle_ps::<0xee>(a, b)) }
 }
 
-impl F64x4 for WideDouble {
+impl Lanes<f64, 4> for WideDouble {
     avx!(splat(x: f64) -> Self = Self(_mm256_set1_pd(x)));
     avx!(load(from: &[f64]) -> Self = Self(_mm256_loadu_pd(from[..4].as_ptr())));
-    avx!(widened(from: &[f32]) -> Self = Self(_mm256_cvtps_pd(_mm_loadu_ps(from[..4].as_ptr()))));
     #[inline(always)]
     fn lanes(self) -> [f64; 4] {
         let mut to = [0.0; 4];
@@ -154,6 +156,10 @@ impl F64x4 for WideDouble {
     fn mul(self, o: Self) -> Self {
         Self(unsafe { _mm256_mul_pd(self.0, o.0) })
     }
+}
+
+impl F64x4 for WideDouble {
+    avx!(widened(from: &[f32]) -> Self = Self(_mm256_cvtps_pd(_mm_loadu_ps(from[..4].as_ptr()))));
     #[inline(always)]
     fn plus_products_of_pairs(self, of: Self) -> Self {
         self.add(of.mul(Self(unsafe { _mm256_permute_pd::<0b0101>(of.0) })))
@@ -169,7 +175,7 @@ impl F64x4 for WideDouble {
     }
 }
 
-impl F32x8 for Two {
+impl Lanes<f32, 8> for Two {
     avx!(splat(x: f32) -> Self = Self(_mm_set1_ps(x), _mm_set1_ps(x)));
     avx!(load(from: &[f32]) -> Self = {
         let from = from[..8].as_ptr();
@@ -198,6 +204,9 @@ impl F32x8 for Two {
     fn mul(self, o: Self) -> Self {
         unsafe { Self(_mm_mul_ps(self.0, o.0), _mm_mul_ps(self.1, o.1)) }
     }
+}
+
+impl F32x8 for Two {
     #[inline(always)]
     fn max(self, o: Self) -> Self {
         unsafe { Self(_mm_max_ps(self.0, o.0), _mm_max_ps(self.1, o.1)) }
@@ -248,15 +257,11 @@ fn four_sums(a: Two, b: Two, c: Two, d: Two) -> __m128 {
     }
 }
 
-impl F64x4 for TwoDouble {
+impl Lanes<f64, 4> for TwoDouble {
     avx!(splat(x: f64) -> Self = Self(_mm_set1_pd(x), _mm_set1_pd(x)));
     avx!(load(from: &[f64]) -> Self = {
         let from = from[..4].as_ptr();
         Self(_mm_loadu_pd(from), _mm_loadu_pd(from.add(2)))
-    });
-    avx!(widened(from: &[f32]) -> Self = {
-        let four = _mm_loadu_ps(from[..4].as_ptr());
-        Self(_mm_cvtps_pd(four), _mm_cvtps_pd(_mm_movehl_ps(four, four)))
     });
     #[inline(always)]
     fn lanes(self) -> [f64; 4] {
@@ -281,6 +286,13 @@ impl F64x4 for TwoDouble {
     fn mul(self, o: Self) -> Self {
         unsafe { Self(_mm_mul_pd(self.0, o.0), _mm_mul_pd(self.1, o.1)) }
     }
+}
+
+impl F64x4 for TwoDouble {
+    avx!(widened(from: &[f32]) -> Self = {
+        let four = _mm_loadu_ps(from[..4].as_ptr());
+        Self(_mm_cvtps_pd(four), _mm_cvtps_pd(_mm_movehl_ps(four, four)))
+    });
     #[inline(always)]
     fn plus_products_of_pairs(self, of: Self) -> Self {
         unsafe {

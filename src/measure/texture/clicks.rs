@@ -4,7 +4,7 @@
 //! prediction (covariance method over 20 ms) leaves a residue; a click is a residue in one cell of 0.5 ms that is
 //! 14 dB over every other within 12 ms. Glottal pulses, string attacks, drums, claps have neighbours as large.
 
-use super::super::simd::{F32x8, F64x4, Simd, peak_of};
+use super::super::simd::{F32x8, Lanes, Simd, peak_of};
 
 /// Samples that predict.
 pub(super) const ORDER: usize = 8;

@@ -6,7 +6,7 @@
 //! and rise slower. A drum gate closes and opens as fast, but for the same length each time, and long. Figures
 //! from injections into synthesised services and package recordings.
 
-use super::super::simd::{F32x8, Simd};
+use super::super::simd::{F32x8, Lanes, Simd};
 use crate::units::SampleRate;
 
 /// Cells in a hop.

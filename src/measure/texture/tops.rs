@@ -5,7 +5,7 @@
 //! the height), a top that was cut off follows it from corner to corner, level or tilted. No standard defines
 //! this; figures from injections into synthesised services and package recordings.
 
-use super::super::simd::{F32x8, Simd, peak_of};
+use super::super::simd::{F32x8, Lanes, Simd, peak_of};
 use crate::units::SampleRate;
 
 /// Smallest peak that is looked at, full scale = 1.

@@ -3,7 +3,7 @@
 use crate::likeness::spectra::STEP;
 use crate::likeness::statistics::percentile;
 use crate::likeness::thin::WORK_HZ;
-use crate::measure::simd::{F32x8, Kernel, Simd};
+use crate::measure::simd::{F32x8, Kernel, Lanes, Simd};
 
 /// Peaks of the house in one moment.
 pub const PEAKS: usize = 8;
