@@ -7,7 +7,7 @@ use mixwarden::likeness::{Comparer, Kin};
 use mixwarden::measure::Meter;
 use mixwarden::units::SampleRate;
 
-const SECONDS: usize = 240;
+const SECONDS: usize = 600;
 
 /// Seconds that this thread has been on a core (Linux).
 fn worked() -> f64 {

@@ -13,8 +13,8 @@ use super::verdict::{self, Detail, Heard, HouseFeed, Kin, Opinion, Standing};
 use super::{Likeness, Sides};
 use crate::units::SampleRate;
 
-/// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time, and a verdict that
-/// nothing spoke against the last time is looked at no more often.
+/// Blocks from one look at the newest part to the next: 5.1 s. All is looked at every second time, and what is
+/// undisputed no more often.
 const LOOK_EVERY: u64 = 5;
 /// Blocks of the newest part that may speak for itself: 90 s.
 const RECENT: usize = 88;
@@ -143,7 +143,7 @@ impl Comparer {
         // Nobody waits for the next look with "unrelated" while the two share sound.
         let refuted = self.standing.announced.kin == Kin::Unrelated && self.sharing >= SHARING;
         let all_too = refuted || self.blocks.is_multiple_of(2 * LOOK_EVERY);
-        if !all_too && (self.standing.undisputed() || !self.blocks.is_multiple_of(LOOK_EVERY)) {
+        if !all_too && (self.standing.undisputed(self.blocks) || !self.blocks.is_multiple_of(LOOK_EVERY)) {
             return false;
         }
         self.look(all_too)

@@ -1,5 +1,6 @@
 //! How long a verdict lives.
 
+use super::super::past::LOOK_BACK;
 use super::{Kin, Opinion};
 
 /// Blocks over which all looks must agree before a verdict that stands gives way to another.
@@ -18,9 +19,10 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// There is a verdict, and the newest look says the same.
-    pub fn undisputed(&self) -> bool {
-        self.announced.kin != Kin::Unsure && self.newest.kin == self.announced.kin
+    /// At block `now` the newest look says what is announced; that nothing can be told, for as long as is remembered.
+    pub fn undisputed(&self, now: u64) -> bool {
+        let patient = self.announced.kin != Kin::Unsure || now - self.agreeing_from >= LOOK_BACK as u64;
+        patient && self.newest.kin == self.announced.kin
     }
 
     /// Takes the look at block `now`; gives whether the announced kin changed.
@@ -74,5 +76,20 @@ mod tests {
         assert!(!standing.take(say(Kin::Unsure), 40, false), "silence is no evidence against it");
         assert!(standing.take(say(Kin::Unsure), 50, true));
         assert_eq!(standing.announced.kin, Kin::Unsure);
+    }
+
+    #[test]
+    fn what_nothing_speaks_against_is_undisputed_and_doubt_only_after_long() {
+        let say = |kin| Opinion { kin, agreeing_blocks: 10, ..Opinion::default() };
+        let mut standing = Standing::default();
+        standing.take(say(Kin::Unsure), 100, true);
+        assert!(!standing.undisputed(LOOK_BACK as u64 - 1));
+        assert!(standing.undisputed(LOOK_BACK as u64));
+        standing.take(say(Kin::Copy), 200, true);
+        assert!(!standing.undisputed(201), "a look that says more is followed up soon");
+        standing.take(say(Kin::Copy), 210, true);
+        assert!(standing.undisputed(211));
+        standing.take(say(Kin::Unsure), 220, true);
+        assert!(!standing.undisputed(1_000), "a verdict that is no longer seen");
     }
 }
