@@ -48,9 +48,12 @@ pub(super) fn balance_moves(heard: &Heard, b: &Balance) -> bool {
             && heard.talk_seconds >= limit::NO_ROOM_TALK_SECONDS
             && over_copy(limit::NO_ROOM_OVER_COPY);
     let by_groups = b.jitter_db >= limit::GROUPED_JITTER_DB && b.local_moves_db < limit::GROUPED_LOCAL * b.moves_db;
+    let beyond_groups = b.lasting_moves_db >= limit::GROUPED_LASTING * b.moves_beside_step_db
+        || b.lasting_moves_db >= limit::GROUPED_LASTING_DB
+            && b.local_moves_db >= limit::GROUPED_SOME_LOCAL * b.moves_db;
     let explained = fitted(b).is_some_and(|c| talk_is_level(&c));
     b.lasting_moves_db >= least_lasting_db(b)
-        && !(by_groups && b.lasting_moves_db < limit::GROUPED_LASTING * b.moves_beside_step_db)
+        && (!by_groups || beyond_groups)
         && over_copy(if explained { limit::EXPLAINED_OWN_MOVES } else { limit::OWN_MOVES })
         && b.moves_beside_step_db >= limit::OWN_BESIDE_STEP * b.moves_db
         && no_room

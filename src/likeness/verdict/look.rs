@@ -173,7 +173,10 @@ mod tests {
         };
         assert_eq!(kin(&heard(), &grouped).0, Kin::Unsure);
         assert_eq!(kin(&heard(), &Balance { lasting_moves_db: 0.4, ..grouped.clone() }).0, Kin::Own, "it lasts");
-        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.7, ..grouped }).0, Kin::Own, "single bands move");
+        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.7, ..grouped.clone() }).0, Kin::Own, "single bands move");
+        let wide = Balance { moves_db: 2.4, moves_beside_step_db: 2.0, lasting_moves_db: 0.62, ..grouped };
+        assert_eq!(kin(&heard(), &Balance { local_moves_db: 0.9, ..wide.clone() }).0, Kin::Own, "much of it lasts");
+        assert_eq!(kin(&heard(), &wide).0, Kin::Unsure, "hardly any of it is local");
     }
 
     #[test]
