@@ -161,15 +161,18 @@ impl Comparer {
         let mut figures = figures_of(span);
         let mut opinion = say(&figures);
         // Half of the newest part may still be what was before the patch was changed.
+        let doubted = self.standing.doubted(self.blocks);
         if self.standing.announced.kin == Kin::Own && opinion.kin != Kin::Copy {
             let changed = figures_of(CHANGED);
             let told = say(&changed);
-            if (told.kin, told.detail) == (Kin::Copy, Detail::Plain) {
+            if (told.kin, told.detail) == (Kin::Copy, Detail::Plain) || doubted && told.detail == Detail::OneSource {
                 (span, figures, opinion) = (CHANGED, changed, told);
             }
         }
-        // Level steps that come back to the same are proved by all that was heard, or not at all.
-        if opinion.kin == Kin::Unsure || opinion.detail == Detail::LevelSteps {
+        // Level steps that come back to the same are proved by all that was heard, or not at all. What was before a copy
+        // has no say while the newest part is still like one.
+        let copy_goes_on = opinion.detail == Detail::OneSource && (doubted || self.standing.announced.kin == Kin::Copy);
+        if !copy_goes_on && (opinion.kin == Kin::Unsure || opinion.detail == Detail::LevelSteps) {
             if !all_too {
                 return false;
             }

@@ -1,7 +1,7 @@
 //! How long a verdict lives.
 
 use super::super::past::LOOK_BACK;
-use super::{Kin, Opinion};
+use super::{Detail, Kin, Opinion};
 
 /// Blocks over which all looks must agree before a verdict that stands gives way to another.
 const AGAINST: u64 = 20;
@@ -25,11 +25,19 @@ impl Standing {
         patient && self.newest.kin == self.announced.kin
     }
 
+    /// An own mix stands, and within what is remembered a look said copy that none has spoken against.
+    pub fn doubted(&self, now: u64) -> bool {
+        let lately = now - self.agreeing_from <= LOOK_BACK as u64;
+        self.announced.kin == Kin::Own && self.candidate == Kin::Copy && lately
+    }
+
     /// Takes the look at block `now`; gives whether the announced kin changed.
     pub fn take(&mut self, look: Opinion, now: u64, shares_sound: bool) -> bool {
         let before = self.announced.kin;
         self.newest = look;
-        if look.kin != self.candidate {
+        // Like a copy, and of one source: nothing against a copy that was seen.
+        let neutral = look.detail == Detail::OneSource && self.doubted(now);
+        if look.kin != self.candidate && !neutral {
             (self.candidate, self.agreeing_from) = (look.kin, now);
         }
         let certain = look.kin != Kin::Unsure;
@@ -76,6 +84,26 @@ mod tests {
         assert!(!standing.take(say(Kin::Unsure), 40, false), "silence is no evidence against it");
         assert!(standing.take(say(Kin::Unsure), 50, true));
         assert_eq!(standing.announced.kin, Kin::Unsure);
+    }
+
+    #[test]
+    fn one_source_speaks_neither_for_a_copy_nor_against_it() {
+        let say = |kin| Opinion { kin, agreeing_blocks: 20, ..Opinion::default() };
+        let one_source = Opinion { detail: Detail::OneSource, ..say(Kin::Unsure) };
+        let told = |between: Opinion, again: u64| {
+            let mut standing = Standing::default();
+            for now in [10, 20, 30] {
+                standing.take(say(Kin::Own), now, true);
+            }
+            standing.take(say(Kin::Copy), 100, true);
+            standing.take(between, 110, true);
+            standing.take(say(Kin::Copy), again, true);
+            standing.announced.kin
+        };
+        assert_eq!(told(one_source, 115), Kin::Own);
+        assert_eq!(told(one_source, 120), Kin::Copy);
+        assert_eq!(told(say(Kin::Unsure), 120), Kin::Own);
+        assert_eq!(told(say(Kin::Own), 120), Kin::Own);
     }
 
     #[test]
