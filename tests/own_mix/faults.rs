@@ -115,3 +115,17 @@ fn the_wrong_device_is_unrelated_until_the_right_one_is_there() {
     assert!((90.0..101.0).contains(&told[2].0), "{told:?}");
     assert!(told[3..].iter().all(|t| t.1 == Kin::Copy), "{told:?}");
 }
+
+#[test]
+fn a_change_of_patch_is_told_and_stays_told_though_talk_and_songs_come_in_long_turns() {
+    let service = Service::new(56, 300.0);
+    let (house, mut stream) = (service.house(), service.own());
+    for (to, from) in stream.0.iter_mut().zip(&house.0) {
+        to[120 * 48_000..].copy_from_slice(&from[120 * 48_000..]);
+    }
+    let (told, _) = play(&stream, &house, |_| [false; 2]);
+    println!("{told:?}");
+    assert_eq!(kinds(&told), [Kin::Unsure, Kin::Own, Kin::Copy], "{told:?}");
+    // A look that finds one source in the newest minute comes between those that find a copy.
+    assert!(told[2].0 < 220.0, "told at {} s", told[2].0);
+}
