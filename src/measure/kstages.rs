@@ -3,20 +3,21 @@
 //! sixty operations ahead always finds enough of them ready.
 
 use super::kweight::{KSums, LookAhead, PAST};
-use super::simd::{F64x4, Lanes, Simd};
+use super::simd::{F64x4, Simd};
 
 /// Registers between the stages; each holds two frames, L R L R.
 pub(super) struct Stages<S: Simd> {
     taps: [S::F64; PAST + 1],
     shelf: [S::F64; 2],
     high_pass: [S::F64; 2],
+    two: S::F64,
     frames: S::F64,
     /// Second differences: those taken last, and those before, which are weighed already.
     bend: S::F64,
     weighed: S::F64,
     /// What the pairs so far give to the next, the next but one, and the one after that.
     ahead: [S::F64; 3],
-    /// A pair for the shelf.
+    /// A pair for the shelf that lacks the shelf's output one pair before.
     gathered: S::F64,
     /// The last two outputs of each recursion, older first.
     shelved: [S::F64; 2],
@@ -31,7 +32,7 @@ impl<S: Simd> Stages<S> {
     /// Goes on from the last two frames, their `PAST` second differences and the recursions' last outputs.
     #[inline(always)]
     pub(super) fn new(of: &LookAhead, frames: &[f64], bent: &[f64], shelf: &[f64], high_pass: &[f64]) -> Self {
-        let (taps, frames) = (of.taps.map(S::F64::splat), S::F64::load(frames));
+        let taps = of.taps.map(S::F64::splat);
         let zero = S::F64::splat(0.0);
         let (oldest, middle, newest) = (S::F64::load(bent), S::F64::load(&bent[4..]), S::F64::load(&bent[8..]));
         let (older, newer) = (S::F64::load(&bent[2..]), S::F64::load(&bent[6..]));
@@ -42,7 +43,8 @@ impl<S: Simd> Stages<S> {
             taps,
             shelf: of.shelf.map(S::F64::splat),
             high_pass: of.high_pass.map(S::F64::splat),
-            frames,
+            two: S::F64::splat(2.0),
+            frames: S::F64::load(frames),
             bend: newest,
             weighed: newest,
             ahead: [first.add(newest.mul(taps[2])).add(newer.mul(taps[3])), second, third],
@@ -81,8 +83,8 @@ impl<S: Simd> Stages<S> {
         self.sum();
         self.pass();
         self.sum();
-        let (square, cross) = (self.square.lanes(), self.cross.products_of_pairs());
-        let mut sums = KSums { cross: cross[0] + cross[1], ..KSums::default() };
+        let (square, cross) = (self.square.lanes(), self.cross.lanes());
+        let mut sums = KSums { cross: cross[0] + cross[2], ..KSums::default() };
         (sums.square[0], sums.square[1]) = (square[0] + square[2], square[1] + square[3]);
         sums
     }
@@ -102,7 +104,7 @@ impl<S: Simd> Stages<S> {
     fn take(&mut self, pair: &[f32; 4]) {
         let now = S::F64::widened(pair);
         let between = self.frames.upper_then_lower(now);
-        self.bend = now.sub(between).sub(between.sub(self.frames));
+        self.bend = self.frames.add(now).sub(between.mul(self.two));
         self.frames = now;
     }
 
@@ -112,7 +114,7 @@ impl<S: Simd> Stages<S> {
         let (bend, taps) = (self.bend, &self.taps);
         let across = self.weighed.upper_then_lower(bend);
         let [first, second, third] = self.ahead;
-        self.gathered = first.add(bend).add(across.mul(taps[1]));
+        self.gathered = first.sub(self.shelved[0].mul(self.shelf[1])).add(bend).add(across.mul(taps[1]));
         self.ahead = [
             second.add(bend.mul(taps[2])).add(across.mul(taps[3])),
             third.add(bend.mul(taps[4])).add(across.mul(taps[5])),
@@ -124,8 +126,8 @@ impl<S: Simd> Stages<S> {
     /// Stage 3: the shelf's recursion.
     #[inline(always)]
     fn shelve(&mut self) {
-        let [older, newer] = self.shelved;
-        self.shelved = [newer, self.gathered.sub(older.mul(self.shelf[1])).sub(newer.mul(self.shelf[0]))];
+        let shelved = self.gathered.sub(self.shelved[1].mul(self.shelf[0]));
+        self.shelved = [self.shelved[1], shelved];
     }
 
     /// Stage 4: the high-pass's.
@@ -140,6 +142,6 @@ impl<S: Simd> Stages<S> {
     #[inline(always)]
     fn sum(&mut self) {
         self.square = self.square.add(self.out.mul(self.out));
-        self.cross = self.cross.plus_products_of_pairs(self.out);
+        self.cross = self.cross.add(self.out.mul(self.out.swapped_pairs()));
     }
 }

@@ -185,7 +185,7 @@ impl KBank {
 /// A second difference; f32 samples leave no rounding in it.
 #[inline(always)]
 fn bend(older: f32, newer: f32, newest: f32) -> f64 {
-    (f64::from(newest) - f64::from(newer)) - (f64::from(newer) - f64::from(older))
+    f64::from(older) + f64::from(newest) - 2.0 * f64::from(newer)
 }
 
 /// Four frames of a stage's outputs, oldest first.

@@ -1,10 +1,12 @@
 //! How long a verdict lives.
 
-use super::super::past::LOOK_BACK;
 use super::{Detail, Kin, Opinion};
+use crate::likeness::past;
 
 /// Blocks over which all looks must agree before a verdict that stands gives way to another.
 const AGAINST: u64 = 20;
+/// Blocks that are remembered.
+const REMEMBERED: u64 = past::LOOK_BACK as u64;
 
 /// The verdict that stands, and what speaks against it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -21,13 +23,13 @@ pub struct Standing {
 impl Standing {
     /// At block `now` the newest look says what is announced; that nothing can be told, for as long as is remembered.
     pub fn undisputed(&self, now: u64) -> bool {
-        let patient = self.announced.kin != Kin::Unsure || now - self.agreeing_from >= LOOK_BACK as u64;
+        let patient = self.announced.kin != Kin::Unsure || now - self.agreeing_from >= REMEMBERED;
         patient && self.newest.kin == self.announced.kin
     }
 
     /// An own mix stands, and within what is remembered a look said copy that none has spoken against.
     pub fn doubted(&self, now: u64) -> bool {
-        let lately = now - self.agreeing_from <= LOOK_BACK as u64;
+        let lately = now - self.agreeing_from <= REMEMBERED;
         self.announced.kin == Kin::Own && self.candidate == Kin::Copy && lately
     }
 
@@ -111,8 +113,8 @@ mod tests {
         let say = |kin| Opinion { kin, agreeing_blocks: 10, ..Opinion::default() };
         let mut standing = Standing::default();
         standing.take(say(Kin::Unsure), 100, true);
-        assert!(!standing.undisputed(LOOK_BACK as u64 - 1));
-        assert!(standing.undisputed(LOOK_BACK as u64));
+        assert!(!standing.undisputed(REMEMBERED - 1));
+        assert!(standing.undisputed(REMEMBERED));
         standing.take(say(Kin::Copy), 200, true);
         assert!(!standing.undisputed(201), "a look that says more is followed up soon");
         standing.take(say(Kin::Copy), 210, true);
