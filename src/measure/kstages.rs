@@ -3,7 +3,7 @@
 //! sixty operations ahead always finds enough of them ready.
 
 use super::kweight::{KSums, LookAhead, PAST};
-use super::simd::{F64x4, Simd};
+use super::simd::{F64x4, Lanes, Simd};
 
 /// Registers between the stages; each holds two frames, L R L R.
 pub(super) struct Stages<S: Simd> {

@@ -48,11 +48,8 @@ pub trait F32x8: Lanes<f32, 8> {
 pub trait F64x4: Lanes<f64, 4> {
     /// The first four of `from`; panics when there are fewer.
     fn widened(from: &[f32]) -> Self;
-    /// The products of lanes 0 and 1 and of lanes 2 and 3 of `of`, added to those that `self` keeps: where, only
-    /// `products_of_pairs` knows.
-    fn plus_products_of_pairs(self, of: Self) -> Self;
-    /// What `plus_products_of_pairs` added up: of lanes 0 and 1, then of 2 and 3.
-    fn products_of_pairs(self) -> [f64; 2];
+    /// Lanes 1, 0, 3, 2.
+    fn swapped_pairs(self) -> Self;
     /// Lanes 2 and 3, then 0 and 1 of `o`.
     fn upper_then_lower(self, o: Self) -> Self;
 }
@@ -236,12 +233,8 @@ impl F32x8 for [f32; 8] {
 
 impl F64x4 for [f64; 4] {
     #[inline(always)]
-    fn plus_products_of_pairs(self, of: Self) -> Self {
-        [self[0] + of[0] * of[1], self[1] + of[2] * of[3], 0.0, 0.0]
-    }
-    #[inline(always)]
-    fn products_of_pairs(self) -> [f64; 2] {
-        [self[0], self[1]]
+    fn swapped_pairs(self) -> Self {
+        [self[1], self[0], self[3], self[2]]
     }
     #[inline(always)]
     fn widened(from: &[f32]) -> Self {

@@ -161,13 +161,8 @@ impl Lanes<f64, 4> for WideDouble {
 impl F64x4 for WideDouble {
     avx!(widened(from: &[f32]) -> Self = Self(_mm256_cvtps_pd(_mm_loadu_ps(from[..4].as_ptr()))));
     #[inline(always)]
-    fn plus_products_of_pairs(self, of: Self) -> Self {
-        self.add(of.mul(Self(unsafe { _mm256_permute_pd::<0b0101>(of.0) })))
-    }
-    #[inline(always)]
-    fn products_of_pairs(self) -> [f64; 2] {
-        let lanes = self.lanes();
-        [lanes[0], lanes[2]]
+    fn swapped_pairs(self) -> Self {
+        Self(unsafe { _mm256_permute_pd::<0b0101>(self.0) })
     }
     #[inline(always)]
     fn upper_then_lower(self, o: Self) -> Self {
@@ -294,16 +289,8 @@ impl F64x4 for TwoDouble {
         Self(_mm_cvtps_pd(four), _mm_cvtps_pd(_mm_movehl_ps(four, four)))
     });
     #[inline(always)]
-    fn plus_products_of_pairs(self, of: Self) -> Self {
-        unsafe {
-            let (left, right) = (_mm_unpacklo_pd(of.0, of.1), _mm_unpackhi_pd(of.0, of.1));
-            Self(_mm_add_pd(self.0, _mm_mul_pd(left, right)), self.1)
-        }
-    }
-    #[inline(always)]
-    fn products_of_pairs(self) -> [f64; 2] {
-        let lanes = self.lanes();
-        [lanes[0], lanes[1]]
+    fn swapped_pairs(self) -> Self {
+        unsafe { Self(_mm_shuffle_pd::<1>(self.0, self.0), _mm_shuffle_pd::<1>(self.1, self.1)) }
     }
     #[inline(always)]
     fn upper_then_lower(self, o: Self) -> Self {
